@@ -1,0 +1,1 @@
+"""The command line of weldwindow: thin; the library does the work."""

@@ -1,0 +1,87 @@
+"""How a command answers: results on stdout, everything else on stderr, faults as exit codes."""
+
+from __future__ import annotations
+
+import functools
+import json
+import math
+import sys
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from doe.errors import DoeError
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as one JSON object.")
+seed_option = click.option(
+    "--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Start of the random numbers."
+)
+study_argument = click.argument(
+    "folder", metavar="DIR", type=click.Path(path_type=Path, file_okay=False), default=Path()
+)
+
+
+def answers(command: Command) -> Command:
+    """Turn a fault the user can put right into its message (or its JSON) and exit code."""
+
+    @functools.wraps(command)
+    def run(*args: Any, **kwargs: Any) -> None:
+        try:
+            command(*args, **kwargs)
+        except DoeError as error:
+            _refuse(error, as_json=bool(kwargs.get("as_json")))
+
+    return run  # type: ignore[return-value]
+
+
+def _refuse(error: DoeError, *, as_json: bool) -> None:
+    """Say what is wrong and leave with its exit code."""
+    if as_json:
+        faults = [fault.to_dict() for fault in error.faults]
+        print_json({"schema": 1, "error": {"code": error.exit_code, "message": error.message, "faults": faults}})
+    else:
+        click.echo(str(error), err=True)
+    sys.exit(error.exit_code)
+
+
+def print_json(answer: object) -> None:
+    """Print one JSON object on stdout; numbers that are not finite become null."""
+    click.echo(json.dumps(plain(answer), ensure_ascii=False, allow_nan=False, indent=1))
+
+
+def plain(value: Any) -> Any:
+    """Turn numpy scalars, arrays, tuples and paths into what JSON knows."""
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, Path):
+        return str(value)
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def say(lines: Iterable[str] | str, *, quiet: bool = False) -> None:
+    """Print lines of the result on stdout."""
+    if not quiet:
+        click.echo(lines if isinstance(lines, str) else "\n".join(lines))
+
+
+def note(line: str) -> None:
+    """Print a message beside the result, on stderr."""
+    click.echo(line, err=True)
+
+
+def wrote(paths: Iterable[Path], next_step: str) -> None:
+    """Name what was written, and the next command."""
+    for path in paths:
+        note(f"wrote {path}")
+    if next_step:
+        note(f"next: {next_step}")

@@ -1,0 +1,64 @@
+"""The entry point: a group that loads a command only when it is run."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final
+
+import click
+
+COMMANDS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "new": "Answer at most eight questions; get a study, a plan and a run sheet.",
+        "plan": "Plan the test welds; write plan.csv, results.csv and the run sheet.",
+        "check": "Read the study and the results; list every fault and every conversion.",
+        "fit": "Fit the models, in words and numbers.",
+        "window": "Find the setting window and the best setting inside it.",
+        "report": "Check, fit, window; then write the report and the setting card.",
+        "go": "Do the step that is due, and say which it was.",
+        "demo": "See the whole job done on the shipped example.",
+    }
+)
+"""Each command and its one line, in the order of the work; a command's module has the command's name."""
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when they are asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        """Give the names in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"cli.commands.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """List the commands without importing them."""
+        with formatter.section("Commands, in the order of the work"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="weldwindow")
+def main() -> None:
+    """Plan test welds, read what was measured, and find the settings that can be claimed.
+
+    \b
+    The short path:
+      weldwindow new hinge       at most eight questions; then weld, cut, measure
+      weldwindow report hinge    the answer, with its confidence
+    \b
+    See it done on an example:
+      weldwindow demo
+    """
+
+
+if __name__ == "__main__":
+    main()

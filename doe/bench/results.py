@@ -1,0 +1,119 @@
+"""The results: what was set, what was measured, as frozen arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.coding import FloatArray
+from doe.study.model import Study
+
+Status = Literal["done", "aborted", "scrapped", "not run"]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Measurement:
+    """Readings of a ``measure`` response.
+
+    Attributes
+    ----------
+    values : ndarray, shape (n_welds, n_cuts)
+        In the response's unit; nan where nothing was read.
+    full : ndarray, shape (n_welds,)
+        A reading at or over this says only "at least this much"; inf where there is no such limit.
+    """
+
+    values: FloatArray
+    full: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Counts:
+    """Counts over inspected lengths: both shape (n_welds,), nan where nothing was counted; length in mm."""
+
+    counts: FloatArray
+    length_mm: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Trips:
+    """Trips: ``tripped`` 1, 0 or nan; ``time_s`` the arc time at the trip, or run without one, nan where not timed."""
+
+    tripped: FloatArray
+    time_s: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Passes:
+    """Pass or fail: 1, 0 or nan, shape (n_welds,)."""
+
+    passed: FloatArray
+
+
+Readings = Measurement | Counts | Trips | Passes
+
+
+@dataclass(frozen=True)
+class Conversion:
+    """One thing that was read differently from how it stands in the table."""
+
+    file: str
+    row: int
+    column: str
+    found: str
+    read_as: str
+
+
+@dataclass(frozen=True, eq=False)
+class Results:
+    """Every weld that was read, scrapped ones apart from the readings.
+
+    Attributes
+    ----------
+    study : Study
+    weld, plate, block, role, file : tuple of str, length n_welds
+        ``block`` is empty where there are none; ``file`` is the table the weld stands in.
+    position, order, row : ndarray of int, shape (n_welds,)
+        ``order`` is 0 where not given; ``row`` as the user counts it.
+    planned, settings : ndarray, shape (n_welds, n_factors)
+        Natural settings as planned, and as they were (planned where nothing else was recorded).
+    status : tuple of str
+    readings : mapping of str to Readings
+        Response to its readings. A scrapped weld's readings are nan, but for its trips.
+    conditions : mapping of str to ndarray, shape (n_welds,)
+        nan where not recorded: "plate temperature [degC]", "rest [min]", "line voltage [V]", "line current [A]",
+        "arc voltage [V]", "arc current [A]", "travel speed [mm/s]", "stick-out [mm]", "gap [mm]".
+    remarks : mapping of str to tuple of str
+        "outlet", "cord", "place", "spool", "time", "notes", and every column that is not known.
+    conversions : tuple of Conversion
+    questions : tuple of str
+        Doubtful readings: asked about, never removed.
+    """
+
+    study: Study
+    weld: tuple[str, ...]
+    plate: tuple[str, ...]
+    block: tuple[str, ...]
+    role: tuple[str, ...]
+    file: tuple[str, ...]
+    position: IntArray
+    order: IntArray
+    row: IntArray
+    planned: FloatArray
+    settings: FloatArray
+    status: tuple[str, ...]
+    readings: Mapping[str, Readings]
+    conditions: Mapping[str, FloatArray] = field(default_factory=dict)
+    remarks: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    conversions: tuple[Conversion, ...] = ()
+    questions: tuple[str, ...] = ()
+
+    @property
+    def n_welds(self) -> int:
+        """Number of welds read."""
+        return len(self.weld)
