@@ -48,7 +48,7 @@ class LazyGroup(click.Group):
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="weldwindow")
 def main() -> None:
-    """Plan test welds, read what was measured, and find the settings that can be claimed.
+    r"""Plan test welds, read what was measured, and find the settings that can be claimed.
 
     \b
     The short path:

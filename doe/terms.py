@@ -5,7 +5,8 @@ writes it: ``constant``, ``voltage``, ``voltage*feed``, ``voltage^2``, ``wire=B`
 
 Inside, a factor of kinds has sum-to-zero columns: for kinds A, B, C the column of ``wire=A`` is 1 at A, 0 at B,
 -1 at C, and so for ``wire=B``; the last kind has none. In reports ``wire=B`` is the difference from the first kind
-(``contrast="reference"``: 1 at B, 0 elsewhere; the first kind has none). ``change_of_basis`` leads from one to the other.
+(``contrast="reference"``: 1 at B, 0 elsewhere; the first kind has none). ``change_of_basis`` leads from one to the
+other.
 """
 
 from __future__ import annotations
@@ -166,9 +167,7 @@ def to_reference(terms: Iterable[Term], coding: Coding) -> tuple[Term, ...]:
     return tuple(Term(term.powers, tuple(rename(*pair) for pair in term.kinds)) for term in terms)
 
 
-def model_matrix(
-    terms: Sequence[Term], coded: FloatArray, coding: Coding, *, contrast: Contrast = "sum"
-) -> FloatArray:
+def model_matrix(terms: Sequence[Term], coded: FloatArray, coding: Coding, *, contrast: Contrast = "sum") -> FloatArray:
     """Make the model matrix.
 
     Parameters
@@ -200,7 +199,7 @@ def _contrast_column(index: FloatArray, kinds: tuple[str, ...], kind: str, contr
     column = (index == kinds.index(kind)).astype(float)
     if contrast == "sum":
         column -= index == len(kinds) - 1
-    return column
+    return np.asarray(column)
 
 
 def change_of_basis(from_matrix: FloatArray, to_matrix: FloatArray) -> FloatArray:

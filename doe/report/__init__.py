@@ -1,0 +1,1 @@
+"""Everything drawn or printed: the report page, the run sheet, the setting card."""

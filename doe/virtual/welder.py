@@ -124,7 +124,7 @@ def coded_roles(study: Study, natural: FloatArray) -> dict[str, FloatArray]:
 
 
 def mean_penetration_mm(welder: VirtualWelder, study: Study, natural: FloatArray, *, later: bool = False) -> FloatArray:
-    """Mean penetration, shape (n,). [mm]"""
+    """Mean penetration, shape (n,). [mm]."""
     part, roles = welder.weld, coded_roles(study, natural)
     past = ((roles["v"] + roles["f"]) / 2 - part.ridge_at) / part.ridge_width
     fall = part.ridge_fall * part.ridge_width * np.logaddexp(0.0, past)
@@ -144,7 +144,7 @@ def load_ratio(welder: VirtualWelder, study: Study, natural: FloatArray) -> Floa
 
 
 def log_median_trip_s(welder: VirtualWelder, study: Study, natural: FloatArray) -> FloatArray:
-    """Log of the median time to trip, shape (n,). [log s]"""
+    """Log of the median time to trip, shape (n,). [log s]."""
     part = welder.trip
     return np.asarray(np.log(90.0) - part.steepness * np.log(load_ratio(welder, study, natural) / 1.9))
 
@@ -152,7 +152,7 @@ def log_median_trip_s(welder: VirtualWelder, study: Study, natural: FloatArray) 
 def true_pass(
     welder: VirtualWelder, study: Study, response: Response, natural: FloatArray, *, later: bool = False
 ) -> FloatArray:
-    """The true chance that one weld on a new plate meets one requirement, shape (n,).
+    """Give the true chance that one weld on a new plate meets one requirement, shape (n,).
 
     Raises
     ------
@@ -178,43 +178,39 @@ def true_pass(
 
 
 def true_assurance(welder: VirtualWelder, study: Study, natural: FloatArray, *, later: bool = False) -> FloatArray:
-    """The true chance that one weld meets every requirement; scatters are independent here. shape (n,)."""
+    """Give the true chance that one weld meets every requirement; scatters are independent here. shape (n,)."""
     wanted = [r for r in study.responses if r.has_requirement]
     passes = [true_pass(welder, study, response, natural, later=later) for response in wanted]
     return np.asarray(np.prod(passes, axis=0))
 
 
-def draw_trip_time_s(
-    welder: VirtualWelder, study: Study, natural: FloatArray, rng: np.random.Generator
-) -> FloatArray:
-    """Draw a time to trip for each setting; infinite where the supply never trips. [s]"""
+def draw_trip_time_s(welder: VirtualWelder, study: Study, natural: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Draw a time to trip for each setting; infinite where the supply never trips. [s]."""
     if welder.trip.never:
         return np.full(len(natural), np.inf)
     extreme = np.log(-special.log1p(-rng.random(len(natural))))
-    return np.asarray(
-        np.exp(log_median_trip_s(welder, study, natural) + welder.trip.scatter * (extreme + 0.37) / 1.28)
-    )
+    return np.asarray(np.exp(log_median_trip_s(welder, study, natural) + welder.trip.scatter * (extreme + 0.37) / 1.28))
 
 
 def _welders() -> dict[str, VirtualWelder]:
-    """The named welders: each a different shape of truth."""
+    """Make the named welders: each a different shape of truth."""
     ridge = WeldPart(
-        {"1": 2.05, "v": 0.10, "f": 0.55, "p": 0.28, "vf": 0.10, "vv": -0.18, "ff": -0.12},
-        ridge_at=0.25,
-        ridge_fall=1.0,
+        {"1": 1.95, "v": 0.15, "f": 0.55, "p": 0.28, "vf": 0.12, "vv": -0.15, "ff": -0.10},
+        ridge_at=0.35,
+        ridge_fall=1.6,
     )
-    bowl = PorePart({"1": -1.7, "v": 0.25, "f": -0.15, "p": -0.2, "vf": -0.35, "vv": 0.75, "ff": 0.45})
+    bowl = PorePart({"1": -1.2, "v": 0.25, "f": -0.15, "p": -0.2, "vf": -0.35, "vv": 0.75, "ff": 0.45})
     listed = [
-        VirtualWelder("hinge lugs", ridge, bowl, TripPart(middle_ratio=1.3)),
+        VirtualWelder("hinge lugs", ridge, bowl, TripPart(middle_ratio=1.45)),
         VirtualWelder(
             "warm second sides",
-            WeldPart({**ridge.coefficients, "1": 1.9}, ridge_at=0.25, ridge_fall=1.0, warm_gain=0.35),
+            WeldPart({**ridge.coefficients, "1": 1.9}, ridge_at=0.35, ridge_fall=1.6, warm_gain=0.35),
             bowl,
-            TripPart(middle_ratio=1.3),
+            TripPart(middle_ratio=1.45),
         ),
-        VirtualWelder("no pores", ridge, PorePart({"1": -12.0}), TripPart(middle_ratio=1.3)),
+        VirtualWelder("no pores", ridge, PorePart({"1": -12.0}), TripPart(middle_ratio=1.45)),
         VirtualWelder("never trips", ridge, bowl, TripPart(never=True)),
-        VirtualWelder("always trips in a corner", ridge, bowl, TripPart(middle_ratio=1.55, steepness=6.0)),
+        VirtualWelder("always trips in a corner", ridge, bowl, TripPart(middle_ratio=1.7, steepness=6.0)),
         VirtualWelder("no window", WeldPart({"1": 0.7, "f": 0.3, "p": 0.1}), bowl),
     ]
     return {welder.name: welder for welder in listed}

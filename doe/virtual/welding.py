@@ -35,9 +35,7 @@ class Bench:
     cuts: int = 1
 
 
-def weld_plan(
-    plan: Plan, welder: VirtualWelder, *, rng: np.random.Generator, bench: Bench | None = None
-) -> Results:
+def weld_plan(plan: Plan, welder: VirtualWelder, *, rng: np.random.Generator, bench: Bench | None = None) -> Results:
     """Weld every weld of a plan.
 
     Parameters
@@ -87,13 +85,13 @@ def weld_plan(
 def _settings_held(plan: Plan, rng: np.random.Generator) -> FloatArray:
     """Give what the dials really held: the plan, and the wander each factor states."""
     wander = np.array([factor.set_within for factor in plan.study.factors])
-    return plan.settings + rng.normal(0.0, 1.0, plan.settings.shape) * wander
+    return np.asarray(plan.settings + rng.normal(0.0, 1.0, plan.settings.shape) * wander)
 
 
 def _penetration(
     plan: Plan, settings: FloatArray, welder: VirtualWelder, *, rng: np.random.Generator, cuts: int
 ) -> FloatArray:
-    """Draw readings of penetration, shape (n_welds, cuts), to a tenth of a millimetre at best. [mm]"""
+    """Draw readings of penetration, shape (n_welds, cuts), to a tenth of a millimetre at best. [mm]."""
     part, study = welder.weld, plan.study
     is_later = np.array([w.position > 1 for w in plan.welds]) & (study.plan.later_welds == "warm")
     mean = mean_penetration_mm(welder, study, settings)
@@ -105,7 +103,7 @@ def _penetration(
     read = weld[:, None] + rng.normal(0.0, part.reading_sd, (len(mean), cuts))
     wrong = rng.random(read.shape) < part.misread_share
     read = np.where(wrong, read * rng.uniform(0.5, 1.6, read.shape), read)
-    return np.round(np.maximum(read, 0.0), 2)
+    return np.asarray(np.round(np.maximum(read, 0.0), 2), dtype=float)
 
 
 def _shared(rng: np.random.Generator, labels: list[str], sd: float) -> FloatArray:
@@ -117,14 +115,14 @@ def _shared(rng: np.random.Generator, labels: list[str], sd: float) -> FloatArra
 def _arc_times(
     study: Study, settings: FloatArray, welder: VirtualWelder, *, rng: np.random.Generator, hold_times: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Give the arc time of each weld and whether it ended in a trip. [s]"""
+    """Give the arc time of each weld and whether it ended in a trip. [s]."""
     held = [r.hold_s for r in study.responses if r.kind == "trip" and r.hold_s]
     planned = hold_times * (max(held) if held else 30.0)
     trip = draw_trip_time_s(welder, study, settings, rng)
-    return np.round(np.minimum(trip, planned)), (trip < planned).astype(float)
+    return np.asarray(np.round(np.minimum(trip, planned)), dtype=float), np.asarray(trip < planned, dtype=float)
 
 
-def _read(  # noqa: PLR0913 - one weld's whole outcome is passed on as it stands
+def _read(
     response: Response,
     study: Study,
     settings: FloatArray,
@@ -141,7 +139,9 @@ def _read(  # noqa: PLR0913 - one weld's whole outcome is passed on as it stands
         length = np.maximum(arc_s * (study.job.travel_speed_mm_s or 5.0) - 2 * END_MM, 10.0)
         mean = mean_pores(welder, study, settings) * length / (response.per_mm or 100.0)
         size = welder.pores.size
-        return Counts(rng.negative_binomial(size, size / (size + mean)).astype(float), np.round(length))
+        return Counts(
+            rng.negative_binomial(size, size / (size + mean)).astype(float), np.asarray(np.round(length), dtype=float)
+        )
     if response.kind == "trip":
         return Trips(tripped, arc_s)
     return Passes((penetration[:, 0] > 0.5).astype(float))

@@ -1,0 +1,90 @@
+"""The files of one stage: plan.csv and results.csv, plan-2.csv and results-2.csv ...
+
+Each file this program writes carries the hash of its rows in a comment line. A file whose rows still have that hash
+was not touched by a person and may be written again; any other is kept.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+from doe.bench.tables import results_table
+from doe.errors import WouldOverwriteError
+from doe.planning.plan import Plan
+from doe.planning.tables import plan_table
+from doe.saving import keep_aside, write_text
+
+_SEAL = "# rows as written: "
+
+
+def stage_path(folder: Path, name: str, stage: int) -> Path:
+    """Give ``plan.csv`` for stage 1, ``plan-2.csv`` for stage 2 ..."""
+    return folder / (f"{name}.csv" if stage == 1 else f"{name}-{stage}.csv")
+
+
+def last_stage(folder: Path) -> int:
+    """Give the highest stage that has a plan; 0 where there is none."""
+    stage = 0
+    while stage_path(folder, "plan", stage + 1).exists():
+        stage += 1
+    return stage
+
+
+def write_stage(plan: Plan, *, replace: bool = False) -> list[Path]:
+    """Write a plan and its blank table of results.
+
+    Parameters
+    ----------
+    plan : Plan
+    replace : bool
+        Keep files that a person filled in beside, as ``plan.1.csv`` and ``results.1.csv``, and write anew.
+
+    Returns
+    -------
+    list of Path
+        The two files.
+
+    Raises
+    ------
+    WouldOverwriteError
+        If a person has written in one of them and ``replace`` is False.
+    """
+    folder, stage = plan.study.folder, plan.stage
+    texts = {
+        stage_path(folder, "plan", stage): _sealed(plan_table(plan)),
+        stage_path(folder, "results", stage): _sealed(results_table(plan)),
+    }
+    workbook = stage_path(folder, "results", stage).with_suffix(".xlsx")
+    kept = [path for path in [*texts, workbook] if path.exists() and not is_untouched(path)]
+    if kept and not replace:
+        names = " and ".join(path.name for path in kept)
+        message = (
+            f"{names} may hold what a person filled in, and is not overwritten; "
+            "“--replace” keeps the old files beside under a number and makes new ones"
+        )
+        raise WouldOverwriteError(message)
+    for path in kept:
+        keep_aside(path)
+    for path, text in texts.items():
+        write_text(path, text)
+    return list(texts)
+
+
+def is_untouched(path: Path) -> bool:
+    """Whether the rows of a file are still as this program wrote them."""
+    if path.suffix != ".csv":
+        return False
+    text = path.read_bytes().decode("utf-8", errors="replace")
+    return any(line == _SEAL + _hash_of_rows(text) for line in text.splitlines())
+
+
+def _sealed(table: str) -> str:
+    """Add the comment line with the hash of the rows."""
+    return f"{_SEAL}{_hash_of_rows(table)}\n{table}"
+
+
+def _hash_of_rows(text: str) -> str:
+    """Hash every line that is not a comment."""
+    rows = [line.rstrip("\r") for line in text.split("\n") if not line.startswith("#")]
+    return hashlib.sha256("\n".join(rows).rstrip("\n").encode()).hexdigest()[:16]

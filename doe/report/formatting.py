@@ -1,0 +1,150 @@
+"""The only place that rounds and adds units.
+
+Limits round inwards, so that what is printed is never more than what was found; a probability below 1 never prints as
+1, one above 0 never as 0.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final, Literal
+
+from doe.study.model import Factor, Study, Units
+from doe.units import convert
+
+PRINTED_UNIT: Final = {"degC": "°C", "degF": "°F", "mm2": "mm²", "": ""}
+"""How a unit is printed where its plain name is not the usual sign."""
+
+TO_US: Final = {
+    "mm": "in",
+    "cm": "in",
+    "m/min": "in/min",
+    "mm/s": "in/min",
+    "mm/min": "in/min",
+    "degC": "degF",
+    "kJ/mm": "kJ/in",
+    "kg": "lb",
+    "kg/h": "lb/h",
+    "m": "ft",
+}
+"""The customary unit a metric quantity is shown in where ``units = "us"``."""
+
+TO_METRIC: Final = {
+    "in": "mm",
+    "in/min": "m/min",
+    "degF": "degC",
+    "kJ/in": "kJ/mm",
+    "lb": "kg",
+    "lb/h": "kg/h",
+    "ft": "m",
+}
+"""The metric unit a customary quantity is shown in where ``units = "metric"``."""
+
+
+def shown_unit(unit: str, units: Units) -> str:
+    """Give the unit a quantity is shown in."""
+    return (TO_US if units == "us" else TO_METRIC).get(unit, unit)
+
+
+def printed_unit(unit: str) -> str:
+    """Give the unit's printed sign."""
+    return PRINTED_UNIT.get(unit, unit)
+
+
+def number(value: float, digits: int = 3) -> str:
+    """Round to significant digits, without an exponent and without trailing zeros.
+
+    Examples
+    --------
+    >>> number(1.2345), number(300.0), number(0.00012345), number(-0.0)
+    ('1.23', '300', '0.000123', '0')
+    """
+    if value == 0 or not math.isfinite(value):
+        return "0" if value == 0 else "–"
+    places = max(digits - 1 - math.floor(math.log10(abs(value))), 0)
+    text = f"{value:.{places}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def exact(value: float) -> str:
+    """Print a setting as it was given: the shortest text that reads back to twelve digits.
+
+    Examples
+    --------
+    >>> exact(19.6), exact(7.0), exact(0.1 + 0.2)
+    ('19.6', '7', '0.3')
+    """
+    return f"{value:.12g}"
+
+
+def inwards(value: float, side: Literal["low", "high"], places: int) -> str:
+    """Round a limit to decimal places, a low one up and a high one down.
+
+    Examples
+    --------
+    >>> inwards(1.231, "low", 2), inwards(1.239, "high", 2), inwards(0.3, "low", 1)
+    ('1.24', '1.23', '0.3')
+    """
+    scale = 10.0**places
+    steps = value * scale
+    nearest = round(steps)
+    if not math.isclose(steps, nearest, abs_tol=1e-9):
+        nearest = math.ceil(steps) if side == "low" else math.floor(steps)
+    return f"{nearest / scale:.{places}f}"
+
+
+def per_cent(probability: float) -> str:
+    """Print a probability in per cent, rounded down; never 100 % below 1, never 0 % above 0.
+
+    Examples
+    --------
+    >>> per_cent(0.9349), per_cent(0.9999), per_cent(1.0), per_cent(0.001), per_cent(0.0)
+    ('93 %', 'over 99 %', '100 %', 'under 1 %', '0 %')
+    """
+    if probability >= 1.0:
+        return "100 %"
+    if probability <= 0.0:
+        return "0 %"
+    whole = math.floor(probability * 100 + 1e-9)
+    if whole >= 99:
+        return "over 99 %" if probability > 0.99 else "99 %"
+    return f"{whole} %" if whole else "under 1 %"
+
+
+def quantity(value: float, unit: str, units: Units, *, digits: int = 3) -> str:
+    """Print a quantity in the unit it is to be shown in."""
+    shown = shown_unit(unit, units)
+    converted = float(convert(value, unit, shown)) if shown != unit else value
+    return f"{number(converted, digits)} {printed_unit(shown)}".rstrip()
+
+
+def setting(factor: Factor, value: float, units: Units) -> str:
+    """Print one setting: the dial's mark first, its value behind.
+
+    A value that the dial has no mark for (an actual setting between two) is printed as it is.
+    """
+    if factor.is_kind:
+        return factor.kinds[round(value)]
+    mark = factor.mark_at(value)
+    if factor.marks and not factor.calibrated:
+        return mark if mark is not None else exact(value)
+    printed = setting_value(factor, value, units)
+    return f"{mark} ({printed})" if mark is not None else printed
+
+
+def setting_value(factor: Factor, value: float, units: Units) -> str:
+    """Print a setting's value with its unit, without the mark."""
+    if factor.unit in {"", "mark"}:
+        return exact(value)
+    shown = shown_unit(factor.unit, units)
+    if shown == factor.unit:
+        return f"{exact(value)} {printed_unit(shown)}"
+    return f"{number(float(convert(value, factor.unit, shown)), 4)} {printed_unit(shown)}"
+
+
+def setting_words(study: Study, natural: tuple[float, ...]) -> str:
+    """Print a whole setting: ``voltage 3 (19.6 V), feed 7.5 m/min, preheat 70 °C``."""
+    return ", ".join(
+        f"{factor.name} {setting(factor, value, study.units)}"
+        for factor, value in zip(study.factors, natural, strict=True)
+    )
