@@ -5,6 +5,7 @@ Anything that is not a ``DoeError`` is a fault of this program and shows its tra
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Final
@@ -101,3 +102,17 @@ class CannotWriteError(DoeError):
     """A file cannot be written."""
 
     exit_code = CANNOT_WRITE
+
+
+def quoted(value: object, *, longest: int = 60) -> str:
+    """Quote what was found for a message: on one line, control characters visible, shortened where long."""
+    text = str(value)
+    if len(text) > longest:
+        text = text[: longest - 1] + "…"
+    return "“" + "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text) + "”"
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Give the known word that is written most like this one; empty where none is near."""
+    close = difflib.get_close_matches(word[:60], list(known), n=1, cutoff=0.6)
+    return close[0] if close else ""

@@ -1,0 +1,244 @@
+"""Writing files so that nothing is lost: whole or not at all, and never over what must stay."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+from doe.errors import CannotWriteError
+
+_SENTENCES: Final = {
+    errno.ENOSPC: "the disk is full",
+    errno.EDQUOT: "the disk quota is used up",
+    errno.EROFS: "the disk is read-only",
+    errno.EISDIR: "a folder of that name stands in the way",
+    errno.ENOTDIR: "a file stands where the folder should be",
+    errno.ENOENT: "its folder does not exist",
+    errno.ENAMETOOLONG: "the name is too long",
+    errno.EACCES: "writing is not permitted there, or another program holds the file open",
+    errno.EPERM: "writing is not permitted there",
+    errno.EBUSY: "another program holds the file",
+    errno.ELOOP: "its symbolic links lead in a circle",
+    errno.EFBIG: "it would be too large for this disk",
+}
+_NO_FOLDER_SYNC: Final = frozenset({errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP})
+"""A file system that cannot flush a folder says so by one of these; the file itself has been flushed."""
+
+
+def write_text(path: Path, text: str, *, within: Path | None = None) -> None:
+    """Write a text file in UTF-8, whole or not at all; line ends are kept as they are.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    text : str
+        Its contents.
+    within : Path or None
+        The folder that must not be left by symbolic links; None: the file's own folder.
+
+    Raises
+    ------
+    CannotWriteError
+        If it cannot be written; what stood there before is untouched.
+    """
+    write_bytes(path, text.encode("utf-8"), within=within)
+
+
+def write_bytes(path: Path, data: bytes, *, within: Path | None = None) -> None:
+    """Write a file, whole or not at all.
+
+    The bytes go to a temporary file in the same folder, which is flushed to the disk and then renamed over the old
+    one, so that at every moment the folder holds either the old file or the new.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    data : bytes
+        Its contents.
+    within : Path or None
+        The folder that must not be left by symbolic links; None: the file's own folder.
+
+    Raises
+    ------
+    CannotWriteError
+        If it cannot be written; what stood there before is untouched.
+    """
+    with _plain_errors(path):
+        target = _true_place(path, within or path.parent)
+        mode = _mode_of_old(target, path)
+        temporary, number = _open_temporary(target)
+        try:
+            _fill(number, data, mode)
+            temporary.replace(target)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
+        _flush_folder(target.parent)
+
+
+def keep_aside(path: Path) -> Path:
+    """Rename a file to the next free numbered name: ``plan.csv`` to ``plan.1.csv``, then ``plan.2.csv`` ...
+
+    Parameters
+    ----------
+    path : Path
+        The file to keep.
+
+    Returns
+    -------
+    Path
+        Where it is now.
+
+    Raises
+    ------
+    CannotWriteError
+        If it is not there or cannot be renamed.
+    """
+    with _plain_errors(path):
+        if not path.is_file():
+            message = f"There is no file {path.name} to keep aside in {path.parent}."
+            raise CannotWriteError(message)
+        refuse_open_in_spreadsheet(path)
+        kept = _reserve(path)
+        try:
+            path.replace(kept)
+        except BaseException:
+            kept.unlink(missing_ok=True)
+            raise
+        _flush_folder(path.parent)
+    return kept
+
+
+def make_folder(path: Path, *, within: Path | None = None) -> Path:
+    """Make a folder, and those it lies in, where they do not stand yet.
+
+    Raises
+    ------
+    CannotWriteError
+        If it cannot be made, or a symbolic link leads it out of ``within`` (where that is given).
+    """
+    with _plain_errors(path):
+        if within is not None:
+            _true_place(path, within)
+        try:
+            path.mkdir(parents=True, exist_ok=True)
+        except FileExistsError as error:
+            raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(path)) from error
+    return path
+
+
+def refuse_open_in_spreadsheet(path: Path) -> None:
+    """Refuse a table that a spreadsheet program has open, as told by the lock file beside it.
+
+    Raises
+    ------
+    CannotWriteError
+        If a lock file stands beside it.
+    """
+    for lock in (path.with_name(f".~lock.{path.name}#"), path.with_name(f"~${path.name}")):
+        if lock.exists():
+            message = (
+                f"{path.name} is open in a spreadsheet program (it left {lock.name} beside it); close it there and try "
+                "again. If no program has it open, delete that lock file."
+            )
+            raise CannotWriteError(message)
+
+
+@contextmanager
+def _plain_errors(path: Path) -> Iterator[None]:
+    """Turn the system's refusals into one plain sentence."""
+    try:
+        yield
+    except OSError as error:
+        reason = _SENTENCES.get(error.errno or 0, error.strerror or str(error))
+        message = f"{path.name} cannot be written in {path.parent}: {reason}."
+        raise CannotWriteError(message) from error
+
+
+def _true_place(path: Path, within: Path) -> Path:
+    """Follow symbolic links, but not out of the folder."""
+    try:
+        target, folder = path.resolve(), within.resolve()
+    except RuntimeError as error:  # Python before 3.13 says so for links in a circle
+        raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), str(path)) from error
+    if not target.is_relative_to(folder):
+        message = (
+            f"{path.name} is not written: a symbolic link leads to {target}, out of the folder {folder}. "
+            "Remove the link, or put the file itself there."
+        )
+        raise CannotWriteError(message)
+    return target
+
+
+def _mode_of_old(target: Path, path: Path) -> int | None:
+    """Give the permissions of the file that stands there, None where none does; refuse what must not be replaced."""
+    refuse_open_in_spreadsheet(path)
+    try:
+        old = target.lstat()
+    except FileNotFoundError:
+        return None
+    if stat.S_ISDIR(old.st_mode):
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(target))
+    if not stat.S_ISREG(old.st_mode):
+        message = f"{path.name} is not written: what stands there is not an ordinary file."
+        raise CannotWriteError(message)
+    if not old.st_mode & stat.S_IWUSR:
+        message = f"{path.name} is marked read-only; take that mark off, or choose another name."
+        raise CannotWriteError(message)
+    return stat.S_IMODE(old.st_mode)
+
+
+def _open_temporary(target: Path) -> tuple[Path, int]:
+    """Open a new file beside the target; the name carries the process, so that two at once do not meet."""
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+    attempt = 0
+    while True:
+        temporary = target.with_name(f".{target.name}.{os.getpid()}-{attempt}.tmp")
+        try:
+            return temporary, os.open(temporary, flags, 0o666)
+        except FileExistsError:  # left by a process that was killed
+            attempt += 1
+
+
+def _fill(number: int, data: bytes, mode: int | None) -> None:
+    """Write all bytes, flush them to the disk and close."""
+    with os.fdopen(number, "wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+        if mode is not None and hasattr(os, "fchmod"):
+            os.fchmod(file.fileno(), mode)
+
+
+def _reserve(path: Path) -> Path:
+    """Take the first numbered name that nobody has, by making an empty file of it."""
+    count = 1
+    while True:
+        kept = path.with_name(f"{path.stem}.{count}{path.suffix}")
+        try:
+            os.close(os.open(kept, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
+        except FileExistsError:
+            count += 1
+        else:
+            return kept
+
+
+def _flush_folder(folder: Path) -> None:
+    """Flush the folder's own record of the rename, where the platform can."""
+    if not hasattr(os, "O_DIRECTORY"):
+        return
+    number = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(number)
+    except OSError as error:
+        if error.errno not in _NO_FOLDER_SYNC:
+            raise
+    finally:
+        os.close(number)

@@ -1,0 +1,95 @@
+"""From ``[job]``, ``[supply]`` and ``[machine]`` to their objects: what the weld is made on and with."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from doe.errors import quoted
+from doe.study.faults import Place, did_you_mean
+from doe.study.model import Job, Machine, Supply
+from doe.study.shape import DutyShape, JobShape, MachineShape, SupplyShape, check_shape
+
+ELEMENTS: Final = ("C", "Mn", "Si", "Cr", "Mo", "V", "Ni", "Cu", "B", "P", "S", "Nb", "Ti", "Al", "N")
+"""Elements that may stand in ``chemistry``."""
+INSPECTED: Final = ("face", "section", "fracture")
+"""Where pores can be looked for."""
+
+
+def resolve_job(shape: JobShape, place: Place) -> Job:
+    """Resolve ``[job]``, noting its faults."""
+    return Job(
+        process=shape.process,
+        joint=shape.joint.strip(),
+        material=shape.material.strip(),
+        thickness_mm=place.sized(shape.thickness, "mm", key="thickness"),
+        wire=shape.wire.strip(),
+        wire_diameter_mm=place.sized(shape.wire_diameter, "mm", key="wire_diameter"),
+        stickout_mm=place.sized(shape.stickout, "mm", key="stickout"),
+        travel_speed_mm_s=place.sized(shape.travel_speed, "mm/s", key="travel_speed"),
+        weld_length_mm=place.sized(shape.weld_length, "mm", key="weld_length"),
+        inspected=_inspected(shape.inspected, place),
+        chemistry=_chemistry(shape, place),
+        hydrogen_ml_100g=place.positive(shape.hydrogen, "ml/100 g", key="hydrogen"),
+    )
+
+
+def _inspected(text: str, place: Place) -> str:
+    """Read “faces, section” as "face, section"."""
+    words = [word.strip().casefold() for word in text.replace(" and ", ",").split(",") if word.strip()]
+    singular = [word.removesuffix("s") for word in words]
+    for word, plain in zip(words, singular, strict=True):
+        if plain not in INSPECTED:
+            hint = did_you_mean(word, INSPECTED)
+            place.add(
+                f"{quoted(word)} is no place where pores are looked for{hint}; accepted are any of "
+                f"{', '.join(INSPECTED)}",
+                "inspected",
+            )
+    return ", ".join(dict.fromkeys(singular))
+
+
+def _chemistry(shape: JobShape, place: Place) -> tuple[tuple[str, float], ...]:
+    """Check the chemical composition, mass per cent."""
+    for element, share in shape.chemistry:
+        if element not in ELEMENTS:
+            hint = did_you_mean(element.capitalize(), ELEMENTS)
+            place.add(
+                f"{quoted(element)} is not an element used here{hint}; accepted are {', '.join(ELEMENTS)}",
+                f"chemistry.{element[:20]}",
+            )
+        if not 0 <= share <= 100:
+            place.add(f"{share:g} is not a mass per cent between 0 and 100", f"chemistry.{element[:20]}")
+    if sum(share for _, share in shape.chemistry) > 100:
+        place.add("the elements add up to more than 100 per cent", "chemistry")
+    return shape.chemistry
+
+
+def resolve_supply(shape: SupplyShape, place: Place) -> Supply:
+    """Resolve ``[supply]``, noting its faults."""
+    return Supply(
+        voltage_v=place.positive(shape.voltage, "V", key="voltage"),
+        breaker_a=place.positive(shape.breaker, "A", key="breaker"),
+        curve=shape.curve,
+    )
+
+
+def resolve_machine(shape: MachineShape, place: Place) -> Machine:
+    """Resolve ``[machine]``, noting its faults."""
+    duty = None if shape.duty is None else check_shape(DutyShape, shape.duty, place.inner("duty"))
+    percent = None if duty is None else place.positive(duty.percent, "%", key="duty.percent")
+    if percent is not None and percent > 100:
+        place.add(f"{percent:g} is above 100 per cent", "duty.percent")
+    return Machine(
+        efficiency=_fraction(shape.efficiency, place, "efficiency"),
+        power_factor=_fraction(shape.power_factor, place, "power_factor"),
+        duty_percent=percent,
+        duty_current_a=None if duty is None else place.positive(duty.current, "A", key="duty.current"),
+    )
+
+
+def _fraction(value: float | str | None, place: Place, key: str) -> float | None:
+    """Read a share above 0 and up to 1."""
+    share = place.positive(value, "1", key=key)
+    if share is not None and share > 1:
+        place.add(f"{share:g} is above 1; write 80 % as 0.80", key)
+    return share

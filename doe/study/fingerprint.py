@@ -1,0 +1,29 @@
+"""The fingerprint of a study: the same for the same question, however the file is laid out."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict
+
+from doe.study.model import Study
+
+
+def fingerprint(study: Study) -> str:
+    """Give twelve hexadecimal digits of the SHA-256 of what the study asks.
+
+    Comments, layout, order of keys, title, explanations (``why``), the way quantities are written and the units in
+    which results are shown do not count.
+    """
+    meaning = asdict(study)
+    for part in ("title", "units", "folder", "fingerprint"):
+        del meaning[part]
+    for limit in meaning["limits"]:
+        del limit["why"], limit["rule"]
+        limit["coefficients"] = sorted(limit["coefficients"])
+    for response in meaning["responses"]:
+        del response["per_text"]
+    meaning["job"]["chemistry"] = sorted(meaning["job"]["chemistry"])
+    meaning["plan"]["coding"] = sorted(meaning["plan"]["coding"])
+    text = json.dumps(meaning, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
+    return hashlib.sha256(text.encode("ascii")).hexdigest()[:12]

@@ -1,0 +1,95 @@
+from __future__ import annotations
+
+import pytest
+
+from doe.errors import DoeError
+from doe.study.answers import (
+    QUESTIONS,
+    read_answers,
+    read_levels,
+    read_marks,
+    read_plate,
+    read_range,
+    read_requirements,
+    read_supply,
+    read_weld,
+    read_welds,
+)
+from doe.study.reading import parse_study
+from doe.study.writing import study_text
+
+
+def test_there_are_eight_questions_and_their_defaults_make_a_study():
+    assert len(QUESTIONS) == 8
+    new = read_answers({key: default for key, (_, default) in QUESTIONS.items()}, title="Hinge")
+    study = parse_study(study_text(new))
+    assert study.factor("voltage").marks == ("A", "B", "C", "D")
+    assert not study.factor("voltage").calibrated
+    assert study.factor("feed").unit == "mark"
+    assert study.supply.breaker_a == 16.0
+    assert [r.name for r in study.responses] == ["penetration", "porosity", "trip"]
+    assert study.plan.welds == 18
+
+
+def test_every_answer_reaches_the_study():
+    answers = {
+        "weld": "tee, single pass, 3/8 in",
+        "wire": "0.045 in cored",
+        "voltage": "1 = 17, 2 = 18.4, 3=19.6",
+        "feed": "200 to 350 in/min by 10",
+        "supply": "240 V, 30 A",
+        "plate": "2 warm",
+        "must": "1/16 in penetration, no pores in 4 in, hold for 45 s",
+        "welds": "20",
+    }
+    study = parse_study(study_text(read_answers(answers, title="Gate", preheat="68 150 degF")))
+    assert study.job.joint == "tee, single pass"
+    assert study.job.thickness_mm == pytest.approx(9.525)
+    assert study.factor("voltage").values == (17.0, 18.4, 19.6)
+    assert (study.factor("feed").low, study.factor("feed").high, study.factor("feed").unit) == (200, 350, "in/min")
+    assert (study.supply.voltage_v, study.supply.breaker_a) == (240, 30)
+    assert (study.plan.welds_per_plate, study.plan.later_welds) == (2, "warm")
+    assert study.response("porosity").at_most == 0
+    assert study.response("trip").hold_s == 45
+    assert study.factor("preheat").values == (68, 150)
+
+
+@pytest.mark.parametrize(
+    ("read", "text", "accepted"),
+    [
+        (read_weld, "lap fillet", "a joint and a thickness"),
+        (read_weld, ", 10 mm", "a joint and a thickness"),
+        (read_weld, "lap, thick", "thick"),
+        (read_marks, "A", "at least two"),
+        (read_marks, "A A B", "each once"),
+        (read_marks, "1=17 2 3=19", "every one"),
+        (read_range, "fast", "is not a range"),
+        (read_supply, "230 V", "“230 V, 16 A”"),
+        (read_plate, "both", "2 cooled"),
+        (read_plate, "9", "up to 8"),
+        (read_requirements, "deep and clean", "accepted is"),
+        (read_welds, "a few", "whole number"),
+        (read_levels, "warm", "20 70 120 degC"),
+    ],
+)
+def test_an_answer_that_cannot_be_read_says_what_is_accepted(read, text: str, accepted: str):
+    with pytest.raises(DoeError, match=accepted):
+        read(text)
+
+
+def test_a_supply_that_is_not_known_is_left_out():
+    assert read_supply("?") == ("", "")
+    assert read_supply("230 V 16 A") == ("230 V", "16 A")
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("5 to 9 m/min by 0.5", (5.0, 9.0, 0.5, "m/min")),
+        ("5-9 m/min", (5.0, 9.0, None, "m/min")),
+        ("1 to 10", (1.0, 10.0, 0.5, "mark")),
+        ("0 to 10 by 1", (0.0, 10.0, 1.0, "mark")),
+    ],
+)
+def test_a_range_is_read(text: str, expected: tuple[float, float, float | None, str]):
+    assert read_range(text) == expected
