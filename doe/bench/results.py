@@ -14,6 +14,7 @@ from doe.study.model import Study
 
 Status = Literal["done", "aborted", "scrapped", "not run"]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +35,10 @@ class Measurement:
 
 @dataclass(frozen=True, eq=False)
 class Counts:
-    """Counts over inspected lengths: both shape (n_welds,), nan where nothing was counted; length in mm."""
+    """Counts over inspected lengths: both shape (n_welds,), nan where nothing was counted; length in mm.
+
+    A length that was not given is the study's ``per_mm``; nan where that is not given either.
+    """
 
     counts: FloatArray
     length_mm: FloatArray
@@ -60,7 +64,7 @@ Readings = Measurement | Counts | Trips | Passes
 
 @dataclass(frozen=True)
 class Conversion:
-    """One thing that was read differently from how it stands in the table."""
+    """One thing that was read differently from how it stands in the table; row 0 is the table as a whole."""
 
     file: str
     row: int
@@ -77,9 +81,11 @@ class Results:
     ----------
     study : Study
     weld, plate, block, role, file : tuple of str, length n_welds
-        ``block`` is empty where there are none; ``file`` is the table the weld stands in.
+        ``block`` is empty where there are none, ``role`` for a weld that no plan has; a weld without a plate has one of
+        its own, ``(W01)``; ``file`` is the table the weld stands in.
     position, order, row : ndarray of int, shape (n_welds,)
-        ``order`` is 0 where not given; ``row`` as the user counts it.
+        ``position`` is 1 and ``order`` is 0 where not given; ``row`` as the user counts it, 0 for a planned weld
+        that the results do not have (``file`` is then its plan).
     planned, settings : ndarray, shape (n_welds, n_factors)
         Natural settings as planned, and as they were (planned where nothing else was recorded).
     status : tuple of str

@@ -7,13 +7,16 @@ was not touched by a person and may be written again; any other is kept.
 from __future__ import annotations
 
 import hashlib
+from dataclasses import dataclass
 from pathlib import Path
 
 from doe.bench.tables import results_table
 from doe.errors import WouldOverwriteError
 from doe.planning.plan import Plan
-from doe.planning.tables import plan_table
+from doe.planning.reading import read_plan
+from doe.planning.table import plan_table
 from doe.saving import keep_aside, write_text
+from doe.study.model import Study
 
 _SEAL = "# rows as written: "
 
@@ -55,20 +58,63 @@ def write_stage(plan: Plan, *, replace: bool = False) -> list[Path]:
         stage_path(folder, "plan", stage): _sealed(plan_table(plan)),
         stage_path(folder, "results", stage): _sealed(results_table(plan)),
     }
-    workbook = stage_path(folder, "results", stage).with_suffix(".xlsx")
-    kept = [path for path in [*texts, workbook] if path.exists() and not is_untouched(path)]
-    if kept and not replace:
-        names = " and ".join(path.name for path in kept)
+    if not replace:
+        refuse_to_overwrite(folder, stage=stage)
+    for path in _touched(folder, stage):
+        keep_aside(path)
+    for path, text in texts.items():
+        write_text(path, text)
+    return list(texts)
+
+
+def refuse_to_overwrite(folder: Path, *, stage: int) -> None:
+    """Refuse where a person has written in one of the stage's files.
+
+    Raises
+    ------
+    WouldOverwriteError
+    """
+    touched = _touched(folder, stage)
+    if touched:
+        names = " and ".join(path.name for path in touched)
         message = (
             f"{names} may hold what a person filled in, and is not overwritten; "
             "“--replace” keeps the old files beside under a number and makes new ones"
         )
         raise WouldOverwriteError(message)
-    for path in kept:
-        keep_aside(path)
-    for path, text in texts.items():
-        write_text(path, text)
-    return list(texts)
+
+
+def _touched(folder: Path, stage: int) -> list[Path]:
+    """Give the stage's files in which a person has written."""
+    results = stage_path(folder, "results", stage)
+    files = (stage_path(folder, "plan", stage), results, results.with_suffix(".xlsx"))
+    return [path for path in files if path.exists() and not is_untouched(path)]
+
+
+def read_plans(study: Study) -> tuple[Plan, ...]:
+    """Read plan.csv, plan-2.csv ... as far as they exist."""
+    stages = range(1, last_stage(study.folder) + 1)
+    return tuple(read_plan(stage_path(study.folder, "plan", stage), study) for stage in stages)
+
+
+@dataclass(frozen=True)
+class DueStep:
+    """The step that is due: its command ("" where the welder is waited for), and why."""
+
+    command: str
+    reason: str
+
+
+def due_step(folder: Path) -> DueStep:
+    """Say which step of the work is due in a study's folder."""
+    if not (folder / "study.toml").exists():
+        return DueStep("new", "there is no study.toml yet")
+    tables = [*folder.glob("results*.csv"), *folder.glob("results*.xlsx")]
+    if not tables and not last_stage(folder):
+        return DueStep("plan", "there is no plan yet")
+    if all(is_untouched(path) for path in tables):
+        return DueStep("", "the welds are waited for: weld, cut, measure, and fill in the blank table of results")
+    return DueStep("report", "results are filled in")
 
 
 def is_untouched(path: Path) -> bool:

@@ -1,0 +1,47 @@
+"""The blank results.csv: the plan's columns, then a column for all that can be measured."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import Final
+
+from doe.bench.columns import plan_columns, results_columns
+from doe.planning.plan import Plan
+from doe.planning.table import plan_table, safe_cell
+
+HOW_TO_FILL: Final = (
+    "One row a weld. Leave blank what was not measured. Write ? where it is unreadable and 0 where nothing was found.",
+    "status is done or aborted or scrapped or not run. Trip and pass columns take yes or no.",
+    "actual is only for what was not set as planned. Any unit may stand behind a number (3/32 in).",
+)
+"""What the comment lines of a blank table say to the person who fills it in; without commas and semicolons, so that
+a spreadsheet keeps each in one cell."""
+
+
+def results_table(plan: Plan) -> str:
+    """Write the blank results.csv of a plan.
+
+    The plan's columns and cells stand as in plan.csv, the columns to fill in after them. Comment lines (``#``) carry
+    what made the table and how to fill it in; the same plan gives the same bytes.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    str
+        CSV with commas.
+    """
+    lines = plan_table(plan).splitlines(keepends=True)
+    comments = [line for line in lines if line.startswith("#")]
+    rows = list(csv.reader(line for line in lines if not line.startswith("#")))
+    blank = results_columns(plan.study)[len(plan_columns(plan.study)) :]
+    text = io.StringIO()
+    text.writelines(comments)
+    text.writelines(f"# {line}\n" for line in HOW_TO_FILL)
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow([*rows[0], *(safe_cell(column.heading) for column in blank)])
+    writer.writerows([*row, *("" for _ in blank)] for row in rows[1:])
+    return text.getvalue()
