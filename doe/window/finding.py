@@ -1,0 +1,250 @@
+"""From the fitted responses to the setting window: the order in which everything is asked."""
+
+from __future__ import annotations
+
+import functools
+import zlib
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from doe.coding import FloatArray
+from doe.errors import CannotAnswerError
+from doe.models.fit import Fit, ResponseFit
+from doe.window.assurance import EVERY_WELD, WARM_SCENARIOS, Assurance, Draws, Position, Scenario, find_wander, holding
+from doe.window.best import best_setting
+from doe.window.claim import apply_rules, is_single_setting
+from doe.window.inquiry import CLAIM_DRAWS, EXPLORING_DRAWS, FLOOR_BELOW, DrawSource, Inquiry, explore
+from doe.window.nearest import LESSER_RELIABILITY, explain, lesser_window
+from doe.window.search import CheckedBox, every_setting, find_working_box
+from doe.window.textbook_window import find_textbook_window
+from doe.window.welded import WeldedRegion, corners, find_welded_region, outside_hull
+from doe.window.window import Answer, AssuranceMap, Nearest, SettingBox, Window, WorkingRegion
+from doe.window.words import narrow_sentences, outside_sentence, standing_assumptions
+
+EXPLORING_STAGE: Final = 0
+FINDING_STAGE: Final = 1
+JUDGING_STAGE: Final = 40
+"""Stages of draws: for looking around, for finding boxes, for judging a box given."""
+MOST_JUDGED: Final = 4_000
+"""At most so many settings of a given box are judged, its corners among them."""
+
+
+def find_window(fit: Fit, *, seed: int = 1) -> Window:
+    """Find the largest setting window that can be claimed, and the best setting in it.
+
+    Parameters
+    ----------
+    fit : Fit
+    seed : int
+        Of the posterior draws: the same fit and seed give the same window.
+
+    Returns
+    -------
+    Window
+        With ``found`` False where none can be claimed: then it says what can be said instead.
+
+    Raises
+    ------
+    CannotAnswerError
+        If no response with a requirement was measured, or no setting is both allowed and welded.
+    """
+    required = _required(fit)
+    study, region = fit.results.study, find_welded_region(fit.results)
+    if not region.claimable.any():
+        message = (
+            "no setting within the limits lies between the settings that were welded, so there is nothing to claim"
+        )
+        raise CannotAnswerError(message)
+    if fit.textbook:
+        return find_textbook_window(fit, region, seed=seed)
+    window = Window(
+        study=study,
+        claim=study.claim,
+        answers=(),
+        maps=(),
+        axes=region.axes,
+        reachable=region.reachable,
+        claimable=region.claimable,
+        assumptions=standing_assumptions(fit),
+        left_out=_left_out(fit),
+        n_welds=sum(status != "not run" for status in fit.results.status),
+        seed=seed,
+    )
+    blocked = [f for f in required if not f.settled or not f.can_claim or f.model is None]
+    if blocked:
+        return _without_claim(window, blocked)
+    return _answer_all(window, fit, region, required)
+
+
+def box_confidence(fit: Fit, box: SettingBox, *, position: Position = "any", seed: int = 1) -> float:
+    """Work out with what confidence a given box holds under a fit: of the same box after more welds (METHOD section 8).
+
+    Parameters
+    ----------
+    fit : Fit
+        With every response that has a requirement able to draw.
+    box : SettingBox
+        From this fit's window or an earlier one's of the same study.
+    position : "any", 1 or 2
+    seed : int
+
+    Returns
+    -------
+    float
+        Share of 4,000 draws in which every setting of the box reaches the claim's reliability.
+    """
+    scenarios, _ = _scenarios(fit)
+    scenario = next(s for s in scenarios if s.position == position)
+    draws = _draw_source(_required(fit), fit, seed)(JUDGING_STAGE, CLAIM_DRAWS)
+    settings = every_setting(box, at_most=MOST_JUDGED)
+    held = holding(draws, settings, scenario, reliability=fit.results.study.claim.reliability)
+    return float(held.all(axis=0).mean())
+
+
+def _required(fit: Fit) -> tuple[ResponseFit, ...]:
+    """Give the fitted responses that take part in the window."""
+    required = tuple(f for f in fit.responses if f.response.has_requirement)
+    if required:
+        return required
+    if any(response.has_requirement for response in fit.results.study.responses):
+        message = "no response with a requirement was measured, so there is nothing to claim a window for"
+    else:
+        message = (
+            "no response has a requirement, so there is nothing a window could meet; give one in study.toml: at_least "
+            "or at_most for a measure, at_most for a count, hold for a trip"
+        )
+    raise CannotAnswerError(message)
+
+
+def _left_out(fit: Fit) -> tuple[str, ...]:
+    """Give the responses whose requirement stays outside the claim."""
+    return tuple(name for name in fit.left_out if fit.results.study.response(name).has_requirement)
+
+
+def _without_claim(window: Window, blocked: list[ResponseFit]) -> Window:
+    """Answer where a response did not settle or cannot be judged."""
+    findings: list[str] = []
+    for fit in blocked:
+        reason = "did not settle" if not fit.settled else "cannot be judged from these results"
+        findings.append(f"The fit of {fit.name} {reason}; no claim.")
+        findings += fit.findings
+    nearest = Nearest(None, None, None, None, blocked[0].name, "cannot say yet")
+    return replace(window, answers=(Answer("any", nearest=nearest),), findings=tuple(dict.fromkeys(findings)))
+
+
+def _draw_source(required: tuple[ResponseFit, ...], fit: Fit, seed: int) -> DrawSource:
+    """Make the source of draws: each stage and response has a random stream of its own."""
+    wander = find_wander(fit.results)
+
+    @functools.cache  # several positions and a lesser reliability ask for the same stages
+    def draw(stage: int, n_draws: int) -> Draws:
+        posteriors = tuple(
+            f.model.draw(n_draws, np.random.default_rng([seed, stage, zlib.crc32(f.name.encode())]))
+            for f in required
+            if f.model is not None
+        )
+        return Draws(tuple(f.name for f in required), posteriors, wander)
+
+    return draw
+
+
+def _answer_all(window: Window, fit: Fit, region: WeldedRegion, required: tuple[ResponseFit, ...]) -> Window:
+    """Answer for every position that needs an answer of its own."""
+    source = _draw_source(required, fit, window.seed)
+    exploring, claiming = source(EXPLORING_STAGE, EXPLORING_DRAWS), source(FINDING_STAGE, CLAIM_DRAWS)
+    claim, findings = window.claim, []
+    reliabilities = (claim.reliability, LESSER_RELIABILITY, claim.reliability - FLOOR_BELOW)
+    answers, maps = [], []
+    scenarios, note = _scenarios(fit)
+    findings += note
+    for scenario in scenarios:
+        seen, ground = explore(exploring, region, scenario, confidence=claim.confidence, reliabilities=reliabilities)
+        inquiry = Inquiry(
+            region,
+            scenario,
+            required,
+            source,
+            claiming,
+            ground,
+            reliability=claim.reliability,
+            confidence=claim.confidence,
+            seed=window.seed,
+        )
+        answers.append(_answer(inquiry, fit, seen))
+        maps.append(_assurance_map(inquiry, seen, exploring.names))
+    return replace(window, answers=tuple(answers), maps=tuple(maps), findings=tuple(findings))
+
+
+def _scenarios(fit: Fit) -> tuple[tuple[Scenario, ...], list[str]]:
+    """Give the positions to answer for, and what there is to say about them."""
+    wishes = fit.results.study.plan
+    if wishes.welds_per_plate < 2 or wishes.later_welds != "warm":
+        return (EVERY_WELD,), []
+    run = np.array([status != "not run" for status in fit.results.status], dtype=bool)
+    if not (fit.results.position[run] > 1).any():
+        return WARM_SCENARIOS, ["No later weld on a warm plate was made: what is said of later welds is assumed."]
+    return WARM_SCENARIOS, []
+
+
+def _answer(inquiry: Inquiry, fit: Fit, seen: Assurance) -> Answer:
+    """Answer for one position."""
+    ruling = apply_rules(inquiry)
+    if ruling.checked is None:
+        return Answer(
+            inquiry.scenario.position,
+            searched_at=ruling.searched_at,
+            nearest=explain(inquiry, ruling, seen.expected, seen.low),
+            lesser=lesser_window(inquiry),
+            not_contradicted=ruling.not_contradicted,
+            findings=ruling.findings,
+        )
+    checked = ruling.checked
+    others = tuple(f for f in fit.responses if not f.response.has_requirement)
+    return Answer(
+        inquiry.scenario.position,
+        box=checked.box,
+        searched_at=ruling.searched_at,
+        single_setting=is_single_setting(inquiry.region.study, checked.box),
+        limited_by=ruling.limited_by,
+        best=best_setting(inquiry, checked, others),
+        working=_working(find_working_box(inquiry), inquiry.reliability),
+        findings=(*ruling.findings, *_box_findings(fit, inquiry.region, checked.box)),
+    )
+
+
+def _working(found: tuple[CheckedBox, float] | None, reliability: float) -> WorkingRegion | None:
+    """Make the working region."""
+    if found is None:
+        return None
+    return WorkingRegion(found[0].box, found[1], reliability - FLOOR_BELOW)
+
+
+def _box_findings(fit: Fit, region: WeldedRegion, box: SettingBox) -> list[str]:
+    """Say what is doubtful about a box: corners outside the hull of the welds, sides narrower than the wander."""
+    ends = corners(box.low, box.high)
+    outside = ends[outside_hull(fit.results, ends)]
+    findings = narrow_sentences(region.study, box)
+    if len(outside):
+        findings.append(outside_sentence(region.study, outside))
+    return findings
+
+
+def _assurance_map(inquiry: Inquiry, seen: Assurance, names: tuple[str, ...]) -> AssuranceMap:
+    """Lay the exploring draws' assurance over the grid."""
+    reachable = inquiry.region.reachable
+
+    def over_grid(values: FloatArray) -> FloatArray:
+        grid = np.full(reachable.shape, np.nan)
+        grid[reachable] = values
+        grid.setflags(write=False)
+        return grid
+
+    return AssuranceMap(
+        inquiry.scenario.position,
+        over_grid(seen.expected),
+        over_grid(seen.low),
+        over_grid(seen.holds[0].mean(axis=1)),
+        {name: over_grid(passes) for name, passes in zip(names, seen.passes, strict=True)},
+    )

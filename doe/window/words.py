@@ -1,0 +1,273 @@
+"""The window in plain sentences: marks first, units next, plain frequencies, caveats short.
+
+Bounds round inwards, and a probability below 1 is never printed as 1.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from doe.coding import FloatArray
+from doe.models.fit import Fit
+from doe.study.model import Claim, Factor, Study
+from doe.window.window import Answer, BestSetting, Nearest, SettingBox, Window
+
+CLAIM_DENOMINATORS: Final = (20, 10, 5, 50, 100)
+LESSER_DENOMINATORS: Final = (5, 10, 20, 50, 100)
+"""Of how many welds a share is told, the first that makes it exact: 18 of 20 for the claim, 4 of 5 for less."""
+POSITIONS: Final = {
+    "any": "first and later welds alike",
+    1: "first welds of a plate",
+    2: "later welds, on a warm plate",
+}
+"""How the welds an answer is for are named, where there are several answers."""
+
+
+def frequency(share: float, denominators: tuple[int, ...] = CLAIM_DENOMINATORS) -> str:
+    """Tell a share as so many of so many, in per cent where none of the denominators makes it exact.
+
+    Examples
+    --------
+    >>> frequency(0.9), frequency(0.8, LESSER_DENOMINATORS), frequency(0.99), frequency(0.925)
+    ('18 of 20', '4 of 5', '99 of 100', '92.5 %')
+    """
+    for n in denominators:
+        whole = round(share * n)
+        if math.isclose(whole, share * n, abs_tol=1e-9) and 0 < whole < n:
+            return f"{whole} of {n}"
+    return level(share)
+
+
+def level(share: float) -> str:
+    """Print a level that was asked for, as it was asked: ``90 %``, ``99.9 %``."""
+    return f"{share * 100:.10g} %"
+
+
+def at_least(probability: float) -> str:
+    """Print a probability in whole per cent, rounded down.
+
+    Examples
+    --------
+    >>> at_least(0.9999), at_least(0.935), at_least(0.004), at_least(0.0), at_least(1.0)
+    ('over 99 %', '93 %', 'under 1 %', '0 %', '100 %')
+    """
+    if probability >= 1.0 or probability <= 0.0:
+        return "100 %" if probability >= 1.0 else "0 %"
+    if probability > 0.99:
+        return "over 99 %"
+    whole = math.floor(probability * 100 + 1e-9)
+    return f"{whole} %" if whole else "under 1 %"
+
+
+def value_words(factor: Factor, value: float) -> str:
+    """Tell one factor's setting: the mark first, its value behind.
+
+    Examples
+    --------
+    >>> value_words(Factor("voltage", unit="V", values=(17.0, 18.4), marks=("1", "2")), 18.4)
+    '2 (18.4 V)'
+    """
+    if factor.is_kind:
+        return factor.kinds[round(value)]
+    mark = factor.mark_at(value)
+    number = _with_unit(factor, f"{value:.12g}")
+    if mark is None:
+        return number
+    return f"{mark} ({number})" if factor.calibrated else mark
+
+
+def _with_unit(factor: Factor, number: str) -> str:
+    """Put the unit behind a number."""
+    unit = {"degC": "°C", "degF": "°F", "mark": "", "": ""}.get(factor.unit, factor.unit)
+    return f"{number} {unit}".rstrip()
+
+
+def setting_words(study: Study, natural: tuple[float, ...]) -> str:
+    """Tell a whole setting."""
+    pairs = zip(study.factors, natural, strict=True)
+    return ", ".join(f"{factor.name} {value_words(factor, value)}" for factor, value in pairs)
+
+
+def box_words(study: Study, box: SettingBox) -> str:
+    """Tell a box: ``voltage 2 to 4 (18.4 to 21.1 V), feed 5.5 to 7 m/min, preheat 70 °C``."""
+    return ", ".join(_range_words(factor, box.low[j], box.high[j]) for j, factor in enumerate(study.factors))
+
+
+def _range_words(factor: Factor, low: float, high: float) -> str:
+    """Tell one factor's range."""
+    if factor.is_kind or low == high:
+        return f"{factor.name} {value_words(factor, low)}"
+    numbers = _with_unit(factor, f"{low:.12g} to {high:.12g}")
+    if not factor.marks:
+        return f"{factor.name} {numbers}"
+    marks = f"{factor.mark_at(low)} to {factor.mark_at(high)}"
+    return f"{factor.name} {marks} ({numbers})" if factor.calibrated else f"{factor.name} {marks}"
+
+
+def frequency_sentence(claim: Claim, *, single: bool) -> str:
+    """Say what the claim means to a welder."""
+    here = "made at this setting" if single else "made in here"
+    return (
+        f"In the long run at least {frequency(claim.reliability)} welds {here} meet every requirement; "
+        f"we are {level(claim.confidence)} sure."
+    )
+
+
+def claim_sentence(window: Window, answer: Answer) -> str:
+    """Say the claim in full (METHOD section 6)."""
+    where = "this setting" if answer.single_setting else "every dial setting in this box"
+    weld = {"any": "a weld", 1: "a first weld", 2: "a later weld"}[answer.position] + " on a new plate"
+    given = "the model" if window.method == "textbook" else "the model and the stated priors"
+    sentence = (
+        f"Given {given}, the confidence is at least {level(window.claim.confidence)} that at "
+        f"{where} {weld} meets all requirements with probability at least {level(window.claim.reliability)}."
+    )
+    return " ".join([sentence, *left_out_sentences(window)])
+
+
+def left_out_sentences(window: Window) -> list[str]:
+    """Name the requirements that are not part of the claim."""
+    return [f"{name} was not measured: its requirement is not part of this claim." for name in window.left_out]
+
+
+def limit_sentences(study: Study, answer: Answer) -> list[str]:
+    """Say what limits each side of the window, what fails first and the region last."""
+    sides: dict[str, list[str]] = {}
+    for side, by in answer.limited_by.items():
+        name, _, end = side.rpartition(".")
+        if len(study.factor(name).values) > 1:
+            sides.setdefault(by, []).append(f"{'higher' if end == 'high' else 'lower'} {name}")
+    region = sides.pop("region", [])
+    sentences = [f"{by} limits towards {', '.join(found)}." for by, found in sides.items()]
+    if region:
+        sentences.append(
+            f"Limited by the region, not by failure, towards {', '.join(region)}: beyond it nothing was tested."
+        )
+    return sentences
+
+
+def best_sentence(study: Study, best: BestSetting) -> str:
+    """Say where to set the dials."""
+    expected, low = at_least(best.assurance.expected), at_least(best.assurance.low)
+    return (
+        f"Best setting: {setting_words(study, best.settings)}. There {expected} of welds are expected to meet every "
+        f"requirement; with the stated confidence it is no less than {low.removeprefix('over ')}."
+    )
+
+
+def window_sentences(window: Window, answer: Answer) -> list[str]:
+    """Say everything about one position's answer, the most important first."""
+    box, best = answer.box, answer.best
+    if box is None or best is None:
+        return none_sentences(window, answer)
+    study = window.study
+    name = "One setting can be claimed, not a window" if answer.single_setting else "Setting window"
+    whom = _whom(window, answer)
+    sentences = [
+        f"{name}{whom}: {box_words(study, box)}.",
+        frequency_sentence(window.claim, single=answer.single_setting),
+        best_sentence(study, best),
+        claim_sentence(window, answer),
+    ]
+    sentences += limit_sentences(study, answer)
+    if answer.working is not None:
+        bad = max(math.ceil(answer.working.expected_bad_share * 100 - 1e-9), 1)
+        sentences.append(
+            f"Working region, where most settings are good, not all: {box_words(study, answer.working.box)}; about "
+            f"{bad} % of its settings fall short of {frequency(window.claim.reliability)}, none is expected below "
+            f"{level(answer.working.floor)}."
+        )
+    return [*sentences, *answer.findings, not_tested_sentence()]
+
+
+def _whom(window: Window, answer: Answer) -> str:
+    """Name the welds an answer is for, where there are several answers."""
+    return f" for {POSITIONS[answer.position]}" if len(window.answers) > 1 else ""
+
+
+def none_sentences(window: Window, answer: Answer) -> list[str]:
+    """Say what can be said where there is no window (METHOD section 6, "No window", 1 to 5)."""
+    claim, nearest = window.claim, answer.nearest
+    whom = _whom(window, answer)
+    sentences = [
+        f"With these {window.n_welds} welds no setting can be claimed{whom} at {level(claim.reliability)} of welds and "
+        f"{level(claim.confidence)} confidence."
+    ]
+    if nearest is not None:
+        sentences += _nearest_sentences(window, answer, nearest)
+    if answer.lesser is not None:
+        sentences.append(f"At least 4 of 5 welds can be claimed for {box_words(window.study, answer.lesser)}.")
+    return [*sentences, *answer.findings, *left_out_sentences(window)]
+
+
+def _nearest_sentences(window: Window, answer: Answer, nearest: Nearest) -> list[str]:
+    """Say whether this is knowledge or ignorance, what could be claimed at the best candidate, and what to do next."""
+    if nearest.settings is None:
+        return list(window.findings)
+    study, candidate = window.study, setting_words(window.study, nearest.settings)
+    if nearest.reason == "data speak against":
+        sentences = [f"The data speak against any such setting in the region; the best candidate is {candidate}."]
+    else:
+        sure = "" if nearest.chance is None else f", with confidence {at_least(nearest.chance)}"
+        sentences = [f"The data neither show nor exclude one; the best candidate is {candidate}{sure}."]
+    sentences.append(f"There {nearest.limiting} limits.")
+    if nearest.reliability_claimable is not None:
+        share = frequency(nearest.reliability_claimable, LESSER_DENOMINATORS)
+        sentences.append(
+            f"What can be claimed at that setting: at least {share} welds meet every requirement; "
+            f"we are {level(window.claim.confidence)} sure."
+        )
+    if answer.not_contradicted is not None:
+        sentences.append(f"Not contradicted, and not claimed: {box_words(study, answer.not_contradicted)}.")
+    where = "near the best candidate"
+    if nearest.reason == "data speak against":
+        sentences.append(f"If more is welded in this region, the next {nearest.more_welds} welds belong {where}.")
+    else:
+        sentences.append(f"The next {nearest.more_welds} welds should go {where}.")
+    return sentences
+
+
+def not_tested_sentence() -> str:
+    """Say what the test welds say nothing about."""
+    return (
+        "Not tested: any other joint, thickness, material, wire, gas, welding position, outlet or cord than in these "
+        "test welds. A coupon test qualifies neither a procedure nor a welder."
+    )
+
+
+def standing_assumptions(fit: Fit) -> tuple[str, ...]:
+    """Give what every claim rests on: the responses' assumptions, and those of the claim itself."""
+    own = [text for f in fit.responses if f.response.has_requirement for text in f.assumptions]
+    standing = [
+        "The claim is for a weld on a new plate, made as these test welds were: same joint, thickness, wire, travel "
+        "speed, stick-out and supply.",
+        "It holds given the models and the priors stated here.",
+        "However the requirements hang together, the chances of failing them are added up, which is on the safe side.",
+    ]
+    return tuple(dict.fromkeys([*own, *standing]))
+
+
+def outside_sentence(study: Study, outside: FloatArray) -> str:
+    """Name a corner of the window that lies beyond the welds."""
+    n = len(outside)
+    which = "A corner" if n == 1 else f"{n} corners"
+    verb = "lies" if n == 1 else "lie"
+    example = setting_words(study, tuple(float(v) for v in outside[0]))
+    return (
+        f"{which} of the window {verb} inside the planned region but outside the settings that were welded "
+        f"({example}): there the claim rests on the model."
+    )
+
+
+def narrow_sentences(study: Study, box: SettingBox) -> list[str]:
+    """Say which sides are narrower than the dial can be held (two standard deviations of its wander)."""
+    sentences = []
+    for factor, low, high in zip(study.factors, box.low, box.high, strict=True):
+        if factor.set_within > 0 and not factor.is_kind and high - low < 2 * factor.set_within - 1e-9:
+            sentences.append(
+                f"The window is narrower in {factor.name} than the dial can be held "
+                f"(± {factor.set_within:g} {factor.unit}".rstrip()
+                + ")."
+            )
+    return sentences
