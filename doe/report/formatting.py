@@ -1,13 +1,9 @@
-"""The only place that rounds and adds units.
-
-Limits round inwards, so that what is printed is never more than what was found; a probability below 1 never prints as
-1, one above 0 never as 0.
-"""
+"""How the report rounds, and in which unit it shows a quantity."""
 
 from __future__ import annotations
 
 import math
-from typing import Final, Literal
+from typing import Final
 
 from doe.study.model import Factor, Study, Units
 from doe.units import convert
@@ -75,40 +71,6 @@ def exact(value: float) -> str:
     ('19.6', '7', '0.3')
     """
     return f"{value:.12g}"
-
-
-def inwards(value: float, side: Literal["low", "high"], places: int) -> str:
-    """Round a limit to decimal places, a low one up and a high one down.
-
-    Examples
-    --------
-    >>> inwards(1.231, "low", 2), inwards(1.239, "high", 2), inwards(0.3, "low", 1)
-    ('1.24', '1.23', '0.3')
-    """
-    scale = 10.0**places
-    steps = value * scale
-    nearest = round(steps)
-    if not math.isclose(steps, nearest, abs_tol=1e-9):
-        nearest = math.ceil(steps) if side == "low" else math.floor(steps)
-    return f"{nearest / scale:.{places}f}"
-
-
-def per_cent(probability: float) -> str:
-    """Print a probability in per cent, rounded down; never 100 % below 1, never 0 % above 0.
-
-    Examples
-    --------
-    >>> per_cent(0.9349), per_cent(0.9999), per_cent(1.0), per_cent(0.001), per_cent(0.0)
-    ('93 %', 'over 99 %', '100 %', 'under 1 %', '0 %')
-    """
-    if probability >= 1.0:
-        return "100 %"
-    if probability <= 0.0:
-        return "0 %"
-    whole = math.floor(probability * 100 + 1e-9)
-    if whole >= 99:
-        return "over 99 %" if probability > 0.99 else "99 %"
-    return f"{whole} %" if whole else "under 1 %"
 
 
 def quantity(value: float, unit: str, units: Units, *, digits: int = 3) -> str:

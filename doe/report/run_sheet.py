@@ -97,7 +97,7 @@ def how_to_run(study: Study) -> tuple[str, ...]:
             )
         if response.kind == "measure":
             lines.append(
-                f"Measure {response.name} on a section at mid-run. A weld that tripped has a steady part too: measure it."
+                f"Measure {response.name} on a section at mid-run. A tripped weld has a steady part too: measure it."
             )
     return tuple(lines)
 

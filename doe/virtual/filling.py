@@ -7,9 +7,11 @@ import io
 
 import numpy as np
 
-from doe.bench.results import Counts, Measurement, Passes, Results, Trips
+from doe.bench.columns import Column, further_cut, plan_columns, results_columns
+from doe.bench.results import Counts, Measurement, Results, Trips
 from doe.bench.tables import results_table
 from doe.planning.plan import Plan
+from doe.units import convert
 
 
 def filled_table(plan: Plan, results: Results) -> str:
@@ -24,41 +26,53 @@ def filled_table(plan: Plan, results: Results) -> str:
     Returns
     -------
     str
-        The CSV text.
+        The CSV text; further cuts of a weld stand in columns of their own at the end.
     """
-    lines = results_table(plan).splitlines()
-    comments = [line for line in lines if line.startswith("#")]
-    rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
-    index = {weld: i for i, weld in enumerate(results.weld)}
-    for row in rows:
-        i = index[row["weld"]]
-        row["status"] = results.status[i]
-        row.update(_cells(results, i))
+    lines = results_table(plan).splitlines(keepends=True)
+    head, *rows = csv.reader(line for line in lines if not line.startswith("#"))
+    known, more = results_columns(plan.study), _cut_columns(results)
+    planned = len(plan_columns(plan.study))
     out = io.StringIO()
-    writer = csv.DictWriter(out, fieldnames=list(rows[0]), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    return "\n".join([*comments, out.getvalue()])
+    out.writelines(line for line in lines if line.startswith("#"))
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([*head, *(column.heading for column in more)])
+    for row in rows:
+        i = results.weld.index(row[0])
+        writer.writerow([*row[:planned], *(_cell(column, results, i) for column in (*known[planned:], *more))])
+    return out.getvalue()
 
 
-def _cells(results: Results, i: int) -> dict[str, str]:
-    """Give one weld's readings by column heading."""
-    cells: dict[str, str] = {}
-    for response in results.study.responses:
-        reading, name = results.readings[response.name], response.name
-        if isinstance(reading, Measurement):
-            unit = f" [{response.unit}]" if response.unit else ""
-            for cut, value in enumerate(reading.values[i], start=1):
-                cells[f"{name}{unit}" if cut == 1 else f"{name} {cut}{unit}"] = f"{value:g}"
-        elif isinstance(reading, Counts):
-            cells[name] = f"{reading.counts[i]:.0f}"
-            cells[f"{name} length [mm]"] = f"{reading.length_mm[i]:g}"
-        elif isinstance(reading, Trips):
-            cells[name] = "yes" if reading.tripped[i] else "no"
-            cells[f"{name} time [s]"] = f"{reading.time_s[i]:g}"
-        elif isinstance(reading, Passes):
-            cells[name] = "yes" if reading.passed[i] else "no"
-    for heading, values in results.conditions.items():
-        if np.isfinite(values[i]):
-            cells[heading] = f"{values[i]:g}"
-    return cells
+def _cut_columns(results: Results) -> tuple[Column, ...]:
+    """Give the columns of second and further cuts."""
+    readings = (c for c in results_columns(results.study) if c.what == "reading")
+    return tuple(further_cut(column, cut) for column in readings for cut in range(2, _n_cuts(results, column.name) + 1))
+
+
+def _n_cuts(results: Results, name: str) -> int:
+    reading = results.readings[name]
+    return reading.values.shape[1] if isinstance(reading, Measurement) else 1
+
+
+def _cell(column: Column, results: Results, i: int) -> str:
+    """Give what stands in one column for one weld; blank where nothing was recorded."""
+    if column.what == "status":
+        return results.status[i]
+    if column.what == "condition":
+        values = results.conditions.get(column.name)
+        return "" if values is None or np.isnan(values[i]) else f"{values[i]:g}"
+    if column.what in {"reading", "length", "run"}:
+        return _reading_cell(column, results, i)
+    return ""
+
+
+def _reading_cell(column: Column, results: Results, i: int) -> str:
+    """Give one weld's reading, inspected length or arc time."""
+    reading = results.readings[column.name]
+    if isinstance(reading, Measurement):
+        return f"{reading.values[i, column.cut - 1]:g}"
+    if isinstance(reading, Counts):
+        length = float(convert(reading.length_mm[i], "mm", column.unit or "mm"))
+        return f"{length:.6g}" if column.what == "length" else f"{reading.counts[i]:.0f}"
+    if isinstance(reading, Trips):
+        return f"{reading.time_s[i]:g}" if column.what == "run" else ("yes" if reading.tripped[i] else "no")
+    return "yes" if reading.passed[i] else "no"

@@ -1,0 +1,48 @@
+"""``weldwindow demo``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from cli.answer import answers, json_option, note, print_json, say, seed_option, wrote
+
+
+@click.command("demo")
+@click.argument("folder", metavar="[DIR]", type=click.Path(path_type=Path, file_okay=False), required=False)
+@json_option
+@seed_option
+@answers
+def command(folder: Path | None, as_json: bool, seed: int) -> None:
+    r"""Do the whole job on the shipped example, from the study to the report.
+
+    A virtual welder makes the welds; its hidden truth is printed beside the answer. Writes into a new folder.
+
+    \b
+    Examples:
+      weldwindow demo
+      weldwindow demo my-demo
+    """
+    from cli.steps import make_plan, make_report, new_folder, start_demo, weld_demo
+    from doe.planning import plan_words
+    from doe.report.answering import terminal_lines
+
+    folder = new_folder(folder, stem="hinge-demo")
+    study = start_demo(folder)
+    note(f"1 of 4: the study, {study.title}: {folder / 'study.toml'}")
+    planned = make_plan(study, seed=seed)
+    note(f"2 of 4: planned {len(planned.plan.welds)} welds, and a run sheet to weld by")
+    say((f"   {line}" for line in plan_words(planned.plan, planned.quality, planned.cost)), quiet=as_json)
+    judge = weld_demo(planned.plan, seed=seed)
+    note("3 of 4: a virtual welder made the welds and filled in results.csv (all invented)")
+    window, files = make_report(folder, seed=seed)
+    note("4 of 4: fitted the models and looked for the window")
+    judgement = judge(window)
+    if as_json:
+        print_json({"schema": 1, "files": files, "window": window.to_dict(), "truth": judgement.to_dict()})
+    else:
+        say(("", *terminal_lines(window), "", *judgement.words()))
+    wrote(
+        files, f"weldwindow new my-study makes one of your own; this one’s report: {folder / 'report' / 'report.html'}"
+    )

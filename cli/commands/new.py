@@ -1,0 +1,72 @@
+"""``weldwindow new``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from cli.answer import answers, json_option, note, print_json, say, seed_option, wrote
+from cli.progress import progress
+
+
+@click.command("new")
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--weld", help="Joint and thickness: “lap fillet, 10 mm”.")
+@click.option("--wire", help="The wire: “1.0 mm gas-shielded cored”.")
+@click.option("--voltage", help="Marks of the voltage dial: “A B C D”, or “1=17 2=18.4”.")
+@click.option("--feed", help="Range of the feed dial: “5 to 9 m/min by 0.5”, or “1 to 10”.")
+@click.option("--supply", help="Volts and breaker: “230 V, 16 A”.")
+@click.option("--plate", help="Welds on a plate: “1”, “2 cooled”, “2 warm”.")
+@click.option("--must", help="What a good weld must meet: “1.2 mm penetration, 2 pores in 100 mm, hold 30 s”.")
+@click.option("--welds", help="How many test welds are affordable.")
+@click.option("--preheat", default="", help="Preheat levels, one a plate: “20 70 120 degC” (not asked).")
+@click.option("--title", default="", help="Title of the study (not asked; the folder’s name).")
+@click.option("--no-input", is_flag=True, help="Ask nothing; take the default of every answer not given.")
+@json_option
+@seed_option
+@answers
+def command(
+    folder: Path, preheat: str, title: str, no_input: bool, as_json: bool, seed: int, **given: str | None
+) -> None:
+    r"""Answer at most eight questions; get study.toml, a plan, and a run sheet to weld by.
+
+    \b
+    Examples:
+      weldwindow new hinge
+      weldwindow new hinge --no-input
+      weldwindow new hinge --weld "lap fillet, 10 mm" --voltage "1=17 2=18.4 3=19.6" --welds 16
+    """
+    from cli.steps import make_plan, write_study
+    from doe.planning import plan_words
+    from doe.study.answers import QUESTIONS, read_answers
+
+    refuse_old_study(folder)
+    texts = {key: given.get(key) or ask(*QUESTIONS[key], silent=no_input or as_json) for key in QUESTIONS}
+    study = write_study(folder, read_answers(texts, title=title or folder.resolve().name, preheat=preheat))
+    with progress("planning", quiet=as_json) as report:
+        planned = make_plan(study, seed=seed, progress=report)
+    files = (folder / "study.toml", *planned.files)
+    if as_json:
+        print_json({"schema": 1, "files": files, "plan": planned.plan.to_dict()})
+    else:
+        say(plan_words(planned.plan, planned.quality, planned.cost))
+    note("More can be said in study.toml: everything else stands there, commented out.")
+    wrote(files, f"print the run sheet, weld, fill in {folder / 'results.csv'}; then weldwindow report {folder}")
+
+
+def refuse_old_study(folder: Path) -> None:
+    """Refuse where the folder holds a study already."""
+    from doe.errors import WouldOverwriteError
+
+    if (folder / "study.toml").exists():
+        message = f"{folder / 'study.toml'} exists and is not overwritten; edit it, or name another folder"
+        raise WouldOverwriteError(message)
+
+
+def ask(question: str, default: str, *, silent: bool) -> str:
+    """Ask one question on a terminal; elsewhere take the default."""
+    if silent or not sys.stdin.isatty():
+        return default
+    return str(click.prompt(question, default=default, err=True))

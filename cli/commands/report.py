@@ -1,0 +1,32 @@
+"""``weldwindow report``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from cli.answer import answers, json_option, print_json, say, seed_option, study_argument, wrote
+
+
+@click.command("report")
+@study_argument
+@json_option
+@seed_option
+@answers
+def command(folder: Path, as_json: bool, seed: int) -> None:
+    r"""Check, fit, find the window; then write report/report.html, the run sheet and the setting card.
+
+    \b
+    Examples:
+      weldwindow report hinge
+    """
+    from cli.steps import make_report
+    from doe.report.answering import terminal_lines
+
+    window, files = make_report(folder, seed=seed)
+    if as_json:
+        print_json({"schema": 1, "files": files, "window": window.to_dict()})
+    else:
+        say(terminal_lines(window))
+    wrote(files, f"open {folder / 'report' / 'report.html'}")

@@ -1,0 +1,44 @@
+"""A bar for what takes more than a second, on a terminal only."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import time
+from collections.abc import Callable, Iterator
+from typing import Final
+
+PATIENCE_S: Final = 1.0
+"""A bar is shown only once the work has taken this long."""
+
+
+@contextlib.contextmanager
+def progress(label: str, *, quiet: bool = False) -> Iterator[Callable[[int, int], None]]:
+    """Give a function that takes how much is done, and of how much.
+
+    Parameters
+    ----------
+    label : str
+        What is being done.
+    quiet : bool
+        Show nothing; nothing is shown without a terminal either.
+    """
+    if quiet or not sys.stderr.isatty():
+        yield lambda _done, _total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    started = time.monotonic()
+    bar = Progress(TextColumn(label), BarColumn(), console=Console(stderr=True), transient=True)
+    task = bar.add_task(label, total=1.0)
+
+    def report(done: int, total: int) -> None:
+        if not bar.live.is_started and time.monotonic() - started > PATIENCE_S:
+            bar.start()
+        bar.update(task, completed=done / max(total, 1))
+
+    try:
+        yield report
+    finally:
+        bar.stop()

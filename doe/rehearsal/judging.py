@@ -1,0 +1,93 @@
+"""A claimed window beside the hidden truth of the virtual welder that made the welds."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+
+import numpy as np
+
+from doe.virtual.welder import VirtualWelder, true_assurance
+from doe.window.window import Window
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """How a window compares with the truth.
+
+    Attributes
+    ----------
+    found : bool
+        Whether a window was claimed.
+    reliability : float
+        What was claimed of every setting inside.
+    true_share : float
+        Share of the reachable settings that truly hold the reliability.
+    claimed_share : float
+        Share of those that lie inside the window; 0 where nothing was claimed.
+    lowest_true : float or None
+        The lowest true assurance inside the window.
+    """
+
+    found: bool
+    reliability: float
+    true_share: float
+    claimed_share: float
+    lowest_true: float | None
+
+    @property
+    def is_wrong(self) -> bool:
+        """Whether some setting inside the window truly holds less than was claimed."""
+        return self.lowest_true is not None and self.lowest_true < self.reliability
+
+    def to_dict(self) -> dict[str, object]:
+        """Give the judgement as ``demo --json`` prints it."""
+        return {**asdict(self), "is_wrong": self.is_wrong}
+
+    def words(self) -> tuple[str, ...]:
+        """Say it in plain sentences."""
+        truth = (
+            f"The virtual welder’s hidden truth: {self.true_share:.0%} of the settings that can be set give at least "
+            f"{self.reliability:.0%} good welds."
+        )
+        if self.lowest_true is None:
+            return (truth, "No window was claimed.")
+        return (
+            truth,
+            f"The window holds {self.claimed_share:.0%} of those settings; the worst setting inside it truly gives "
+            f"{np.floor(self.lowest_true * 1000) / 10:.1f} % good welds"
+            + (": less than was claimed." if self.is_wrong else ", so the claim is right."),
+        )
+
+
+def judge(window: Window, *, welder: VirtualWelder) -> Judgement:
+    """Set a window beside the truth.
+
+    Parameters
+    ----------
+    window : Window
+    welder : VirtualWelder
+        Whose truth it is.
+
+    Returns
+    -------
+    Judgement
+        Over the reachable settings of the window's grid; where later welds start warm, a setting is good if first and
+        later welds both hold.
+    """
+    study = window.study
+    grid = np.stack(np.meshgrid(*window.axes, indexing="ij"), axis=-1)
+    settings = grid[window.reachable]
+    box = window.answer.box
+    inside = np.array([box is not None and box.contains(tuple(setting)) for setting in settings], dtype=bool)
+    truth = true_assurance(welder, study, settings)
+    if study.plan.later_welds == "warm" and study.plan.welds_per_plate > 1:
+        truth = np.minimum(truth, true_assurance(welder, study, settings, later=True))
+    reliability = study.claim.reliability
+    good = truth >= reliability
+    return Judgement(
+        found=window.found,
+        reliability=reliability,
+        true_share=float(good.mean()),
+        claimed_share=float((good & inside).sum() / good.sum()) if good.any() else 0.0,
+        lowest_true=float(truth[inside].min()) if inside.any() else None,
+    )

@@ -1,0 +1,116 @@
+"""The answer on page one and on the card, in the sentences of ``doe.window.words``."""
+
+from __future__ import annotations
+
+import math
+
+from doe.bench.results import Results
+from doe.window.window import Answer, Window
+from doe.window.words import (
+    POSITIONS,
+    at_least,
+    best_sentence,
+    box_words,
+    claim_sentence,
+    frequency,
+    frequency_sentence,
+    left_out_sentences,
+    level,
+    limit_sentences,
+    none_sentences,
+    not_tested_sentence,
+    window_sentences,
+)
+
+
+def heading(window: Window) -> str:
+    """Give the answer's heading: a window, a single setting, or none."""
+    if not window.found:
+        return "No setting can be claimed yet"
+    return "One setting can be claimed" if window.answer.single_setting else "The setting window"
+
+
+def sentence(window: Window) -> str:
+    """Say what the claim means to a welder."""
+    return frequency_sentence(window.claim, single=window.answer.single_setting)
+
+
+def terminal_lines(window: Window) -> tuple[str, ...]:
+    """Give every sentence of every answer, as the terminal prints them."""
+    return tuple(line for answer in window.answers for line in window_sentences(window, answer))
+
+
+def report_lines(window: Window) -> tuple[str, ...]:
+    """Give the sentences of page one, the plain frequency first."""
+    answer = window.answer
+    if answer.best is None:
+        lines = none_sentences(window, answer)
+    else:
+        lines = [sentence(window), best_sentence(window.study, answer.best), *answer.findings]
+    return (*lines, *(_position_line(window, other) for other in window.answers[1:]))
+
+
+def _position_line(window: Window, answer: Answer) -> str:
+    """Say what holds for the first or for later welds alone."""
+    whom = POSITIONS[answer.position]
+    if answer.box is None:
+        return f"For {whom} alone nothing can be claimed."
+    return f"For {whom} alone: {box_words(window.study, answer.box)}."
+
+
+def side_lines(window: Window) -> tuple[str, ...]:
+    """Say what limits each side of the window."""
+    return tuple(limit_sentences(window.study, window.answer))
+
+
+def not_tested_lines(window: Window, results: Results) -> tuple[str, ...]:
+    """Say what the answer says nothing about."""
+    lines = [not_tested_sentence(), *left_out_sentences(window)]
+    scrapped = [weld for weld, status in zip(results.weld, results.status, strict=True) if status == "scrapped"]
+    if scrapped:
+        lines.append(f"Scrapped and not counted: {', '.join(scrapped)}.")
+    return tuple(lines)
+
+
+def next_lines(window: Window) -> tuple[str, ...]:
+    """Say what to do next."""
+    if window.found:
+        return (
+            "Before you rely on it, weld again at the best setting and at the corners of the window, and measure those "
+            "welds too. A failure there is data, not bad luck.",
+            "Few passes do not prove a claim by themselves: for 9 of 10 at 90 % confidence it takes 22 of 22.",
+        )
+    nearest = window.answer.nearest
+    if nearest is None or nearest.settings is None:
+        return window.findings
+    return (f"Make {nearest.more_welds} more welds around the best candidate, fill them in, and ask again.",)
+
+
+def working_lines(window: Window) -> tuple[str, ...]:
+    """Say where most settings are good, not all; it comes second and is no claim about every setting."""
+    working = window.answer.working
+    if working is None:
+        return ()
+    bad = max(math.ceil(working.expected_bad_share * 100 - 1e-9), 1)
+    return (
+        f"A larger region, {box_words(window.study, working.box)}, where most settings are good, not all: about {bad} % "
+        f"of its settings fall short of {frequency(window.claim.reliability)}, none is expected below "
+        f"{level(working.floor)}.",
+        "Good for finding your way; the claim above does not hold for it.",
+    )
+
+
+def claim_lines(window: Window) -> tuple[str, ...]:
+    """Give the claim word for word, and how it was found."""
+    lines = []
+    for answer in window.answers:
+        if answer.box is None:
+            continue
+        lines += [
+            claim_sentence(window, answer),
+            f"Searched at a confidence of {level(answer.searched_at)}; on fresh draws from the posterior this box holds "
+            f"with {at_least(answer.box.confidence)}. It has {at_least(answer.box.share)} of the settings that can be "
+            "dialled in"
+            + (", and no larger box holds." if answer.box.proven_largest else "; it is not proven to be the largest."),
+        ]
+    return (*lines, *window.findings)

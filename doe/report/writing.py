@@ -1,0 +1,71 @@
+"""Writing the report's files: everything in ``report/`` can be deleted and made again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from doe.bench.results import Results
+from doe.models.fit import Fit
+from doe.planning.plan import Plan
+from doe.report.card import setting_card
+from doe.report.contents import report_contents
+from doe.report.page import render_page
+from doe.report.run_sheet import run_sheet
+from doe.saving import make_folder, write_bytes, write_text
+from doe.study.model import Study
+from doe.window.window import Window
+
+FOLDER = "report"
+"""Where everything made goes, inside the study's folder."""
+
+
+def write_run_sheet(plan: Plan) -> list[Path]:
+    """Write a plan's run sheet as PDF, A4, or Letter where the study is in customary units.
+
+    Raises
+    ------
+    CannotWriteError
+        If it cannot be written.
+    """
+    folder = plan.study.folder / FOLDER
+    make_folder(folder, within=plan.study.folder)
+    name = "run-sheet.pdf" if plan.stage == 1 else f"run-sheet-{plan.stage}.pdf"
+    data = run_sheet(plan, size="Letter" if plan.study.units == "us" else "A4")
+    write_bytes(folder / name, data, within=plan.study.folder)
+    return [folder / name]
+
+
+def write_report(
+    study: Study, plan: Plan | Sequence[Plan] | None, results: Results, fit: Fit, window: Window, folder: Path
+) -> list[Path]:
+    """Write the report page, the setting card and the run sheets.
+
+    Parameters
+    ----------
+    study : Study
+    plan : Plan or sequence of Plan or None
+        One a stage; none where the welds were made without one.
+    results : Results
+    fit : Fit
+    window : Window
+    folder : Path
+        Made where it does not exist.
+
+    Returns
+    -------
+    list of Path
+        The page first.
+
+    Raises
+    ------
+    CannotWriteError
+        If a file cannot be written.
+    """
+    make_folder(folder)
+    page, card = folder / "report.html", folder / "setting-card.pdf"
+    write_text(page, render_page(report_contents(fit, window)))
+    write_bytes(card, setting_card(window, results, size="index card" if study.units == "us" else "A6"))
+    stages = [plan] if isinstance(plan, Plan) else plan or ()
+    sheets = [path for stage in stages for path in write_run_sheet(stage)]
+    return [page, card, *sheets]
