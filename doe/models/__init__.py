@@ -1,0 +1,25 @@
+"""Models: from results to a fit, one response at a time.
+
+``fit_responses(results, *, seed, textbook=False) -> Fit`` puts all kinds together. What a fit is stands in ``fit``;
+the terms of the Bayesian models in ``surface``; each kind in ``measure``, ``count``, ``trip`` and ``passing``; the
+handbook's fits in ``textbook``; bands in ``bands``. The public function is imported when it is first asked for, so
+that importing a leaf stays cheap.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from doe.models.responses import fit_responses
+
+__all__ = ["fit_responses"]
+
+
+def __getattr__(name: str) -> object:
+    """Import what is public when it is first asked for."""
+    if name in __all__:
+        return getattr(import_module("doe.models.responses"), name)
+    message = f"module {__name__!r} has no attribute {name!r}"
+    raise AttributeError(message)

@@ -1,0 +1,267 @@
+"""The exact posterior of a linear model with plates, its hyper-parameters integrated on a grid.
+
+METHOD.md section 2. With b0 the constant, C the other columns of the surface and the indicators of plates and of
+blocks, all of them random effects of a class::
+
+    y = b0 + C theta + e,   e ~ N(0, s2),   theta_j ~ N(0, v_j s2),   b0 flat,   p(s2) ~ scaled-inverse-chi2(nu0, s0^2)
+
+A node of the grid fixes v: t1^2, t2^2, t3^2 for the classes of columns, r for plates, r_b for blocks. Written in the n
+readings, V = E + C diag(v) C' (E is the identity, or holds error weights), it needs matrices of n by n only::
+
+    P = V^-1 - V^-1 1 (1' V^-1 1)^-1 1' V^-1,   q = y' P y + nu0 s0^2
+    log weight = -1/2 (log|V| + log 1' V^-1 1) - (n - 1 + nu0)/2 log q
+    s2 = q / chi2(n - 1 + nu0),   b0 | s2 ~ N(1' V^-1 y / 1' V^-1 1, s2 / 1' V^-1 1)
+
+which is METHOD.md's form, log|W| + log|D| + log|A|, by the matrix determinant lemma, with the constant's very wide
+prior flat. The effects follow by conditioning a draw from their prior on the readings (Matheron's rule)::
+
+    theta = theta' + diag(v) C' V^-1 (y - b0 - C theta' - e'),   theta' ~ N(0, diag(v) s2),   e' ~ N(0, E s2)
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from doe.bench.results import IntArray
+from doe.coding import FloatArray
+from doe.models.surface import TermClass
+
+FIRST: Final = (1.0, 2.5, 6.0, 15.0)
+"""t1, prior sd of a first-order coefficient over the weld sd; METHOD.md section 2. [1]"""
+SECOND: Final = (0.3, 0.8, 2.0, 5.0)
+"""t2, of a second-order coefficient. [1]"""
+THIRD: Final = (0.05, 0.4, 1.0)
+"""t3, of a third-order coefficient. [1]"""
+PLATE: Final = (0.0, 0.15, 0.4, 1.0, 2.5, 6.0)
+"""r, plate variance over weld variance. [1]"""
+BLOCK: Final = (0.0, 0.15, 0.4, 1.0)
+"""r_b, block variance over weld variance. [1]"""
+FIRST_GROUP, SECOND_GROUP, THIRD_GROUP, PLATE_GROUP, BLOCK_GROUP = range(5)
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The values of each hyper-parameter, all combinations of equal weight."""
+
+    first: tuple[float, ...] = FIRST
+    second: tuple[float, ...] = SECOND
+    third: tuple[float, ...] = THIRD
+    plate: tuple[float, ...] = PLATE
+    block: tuple[float, ...] = BLOCK
+
+
+@dataclass(frozen=True, eq=False)
+class Effects:
+    """The columns of every effect but the constant, and the nodes of the grid.
+
+    Attributes
+    ----------
+    C : ndarray, shape (n, n_effects)
+        Columns of the surface without the constant, then plates, then blocks.
+    group : ndarray of int, shape (n_effects,)
+        ``FIRST_GROUP`` to ``BLOCK_GROUP``.
+    variance : ndarray, shape (n_nodes, 5)
+        Prior variance of a group's effects over s2.
+    """
+
+    C: FloatArray
+    group: IntArray
+    variance: FloatArray
+
+    def covariance(self, groups: Sequence[int] = tuple(range(5))) -> FloatArray:
+        """Give C diag(v) C' of some groups at every node, shape (n_nodes, n, n)."""
+        n = len(self.C)
+        parts = [self.C[:, self.group == g] for g in groups]
+        grams = np.stack([(part @ part.T).ravel() for part in parts])
+        return np.asarray((self.variance[:, list(groups)] @ grams).reshape(-1, n, n))
+
+
+def lay_out_effects(
+    X: FloatArray, classes: Sequence[TermClass], *, plates: IntArray, blocks: IntArray, grid: Grid
+) -> Effects:
+    """Put the effects of a surface, of plates and of blocks side by side.
+
+    Parameters
+    ----------
+    X : ndarray, shape (n, n_columns)
+        The surface's columns, the constant first.
+    classes : sequence of str, length n_columns
+    plates, blocks : ndarray of int, shape (n,)
+        Group of each weld, 0, 1 ...; plates of one weld each, or a single block, have no effect of their own.
+    grid : Grid
+    """
+    index = {"first": FIRST_GROUP, "second": SECOND_GROUP, "third": THIRD_GROUP}
+    group = [index[c] for c in classes[1:]]
+    Z = _indicators(plates) if len(np.unique(plates)) < len(plates) else np.empty((len(X), 0))
+    Q = _indicators(blocks) if len(np.unique(blocks)) > 1 else np.empty((len(X), 0))
+    groups = np.array([*group, *[PLATE_GROUP] * Z.shape[1], *[BLOCK_GROUP] * Q.shape[1]], dtype=int)
+    axes = (grid.first, grid.second, grid.third, grid.plate, grid.block)
+    values = [axis if np.any(groups == g) else (0.0,) for g, axis in enumerate(axes)]
+    nodes = np.array(list(itertools.product(*values)), dtype=float)
+    nodes[:, :3] **= 2  # t is a standard deviation, r a variance
+    return Effects(np.column_stack([X[:, 1:], Z, Q]), groups, nodes)
+
+
+def _indicators(groups: IntArray) -> FloatArray:
+    return np.asarray(groups[:, None] == np.unique(groups), dtype=float)
+
+
+@dataclass(frozen=True)
+class ScatterPrior:
+    """Scaled-inverse-chi2(nu0, s0^2) for the weld variance; nu0 = 0 is p(s2) ~ 1/s2."""
+
+    nu0: float = 0.0
+    s0: float = 0.0
+
+    @property
+    def sum_of_squares(self) -> float:
+        """nu0 s0^2."""
+        return self.nu0 * self.s0**2
+
+
+@dataclass(frozen=True, eq=False)
+class Nodes:
+    """What the readings' covariance is at every node, before any reading is looked at.
+
+    Attributes
+    ----------
+    effects : Effects
+    prior : ScatterPrior
+    error : ndarray, shape (n,)
+        Error variance of each reading over s2: ones, unless readings are weighted.
+    V_inv : ndarray, shape (n_nodes, n, n)
+    V_inv_1 : ndarray, shape (n_nodes, n)
+        V^-1 1.
+    P : ndarray, shape (n_nodes, n, n)
+    log_det : ndarray, shape (n_nodes,)
+        log|V| + log 1' V^-1 1.
+    """
+
+    effects: Effects
+    prior: ScatterPrior
+    error: FloatArray
+    V_inv: FloatArray
+    V_inv_1: FloatArray
+    P: FloatArray
+    log_det: FloatArray
+
+    @property
+    def df(self) -> float:
+        """Degrees of freedom of the weld variance, n - 1 + nu0."""
+        return len(self.error) - 1 + self.prior.nu0
+
+    @property
+    def precision(self) -> FloatArray:
+        """1' V^-1 1, shape (n_nodes,)."""
+        return np.asarray(self.V_inv_1.sum(axis=1))
+
+    def log_weights(self, q: FloatArray) -> FloatArray:
+        """Give the log weight of nodes from q, shape (..., n_nodes), up to a constant."""
+        return np.asarray(-0.5 * self.log_det - 0.5 * self.df * np.log(q))
+
+
+def make_nodes(effects: Effects, prior: ScatterPrior, *, error: FloatArray | None = None) -> Nodes:
+    """Work out every node of the grid."""
+    n = len(effects.C)
+    error = np.ones(n) if error is None else error
+    V = effects.covariance() + np.diag(error)
+    V_inv = np.asarray(np.linalg.inv(V), dtype=float)
+    V_inv_1 = V_inv.sum(axis=2)
+    precision = V_inv_1.sum(axis=1)
+    P = np.asarray(V_inv - V_inv_1[:, :, None] * (V_inv_1 / precision[:, None])[:, None, :])
+    diagonal = np.diagonal(np.linalg.cholesky(V), axis1=1, axis2=2)
+    log_det = np.asarray(2.0 * np.log(diagonal).sum(axis=1) + np.log(precision))
+    return Nodes(effects, prior, error, V_inv, V_inv_1, P, log_det)
+
+
+@dataclass(frozen=True, eq=False)
+class EffectDraws:
+    """Draws of everything the model holds.
+
+    Attributes
+    ----------
+    node : ndarray of int, shape (n_draws,)
+    s2 : ndarray, shape (n_draws,)
+        Weld variance.
+    constant : ndarray, shape (n_draws,)
+    theta : ndarray, shape (n_draws, n_effects)
+    variance : ndarray, shape (n_draws, 5)
+        Prior variances over s2 at each draw's node.
+    """
+
+    node: IntArray
+    s2: FloatArray
+    constant: FloatArray
+    theta: FloatArray
+    variance: FloatArray
+
+
+def quadratic_form(nodes: Nodes, y: FloatArray) -> FloatArray:
+    """Give q at every node for one set of readings, shape (n_nodes,)."""
+    return np.asarray((nodes.P @ y) @ y + nodes.prior.sum_of_squares)
+
+
+def node_probabilities(log_weights: FloatArray) -> FloatArray:
+    """Normalise log weights along the last axis."""
+    weights = np.exp(log_weights - log_weights.max(axis=-1, keepdims=True))
+    return np.asarray(weights / weights.sum(axis=-1, keepdims=True))
+
+
+def effective_terms(nodes: Nodes, y: FloatArray) -> float:
+    """Give the trace of the matrix that leads from readings to fitted means, averaged over the nodes."""
+    terms = nodes.effects.covariance((FIRST_GROUP, SECOND_GROUP, THIRD_GROUP))
+    weights = node_probabilities(nodes.log_weights(quadratic_form(nodes, y)))
+    return float(weights @ (1.0 + np.einsum("kij,kij->k", terms, nodes.P)))
+
+
+def draw_effects(nodes: Nodes, y: FloatArray, n_draws: int, rng: np.random.Generator) -> EffectDraws:
+    """Draw independently from the exact posterior given the readings y, shape (n,)."""
+    q = quadratic_form(nodes, y)
+    weights = node_probabilities(nodes.log_weights(q))
+    node = rng.choice(len(weights), n_draws, p=weights)
+    s2 = q[node] / rng.chisquare(nodes.df, n_draws)
+    return condition_effects(nodes, np.broadcast_to(y, (n_draws, len(y))), node=node, s2=s2, rng=rng)
+
+
+def condition_effects(
+    nodes: Nodes, y: FloatArray, *, node: IntArray, s2: FloatArray, rng: np.random.Generator
+) -> EffectDraws:
+    """Draw constant and effects given a node, a weld variance and readings a draw.
+
+    Parameters
+    ----------
+    nodes : Nodes
+    y : ndarray, shape (n_draws, n)
+    node : ndarray of int, shape (n_draws,)
+    s2 : ndarray, shape (n_draws,)
+    rng : Generator
+    """
+    effects = nodes.effects
+    sd = np.sqrt(s2)
+    precision = nodes.precision[node]
+    centre = np.einsum("di,di->d", nodes.V_inv_1[node], y) / precision
+    constant = centre + sd / np.sqrt(precision) * rng.standard_normal(len(node))
+    variance = effects.variance[node]
+    v = variance[:, effects.group]
+    theta = sd[:, None] * np.sqrt(v) * rng.standard_normal(v.shape)
+    error = sd[:, None] * np.sqrt(nodes.error) * rng.standard_normal(y.shape)
+    gap = y - constant[:, None] - theta @ effects.C.T - error
+    theta += v * (_solve_by_node(nodes.V_inv, gap, node) @ effects.C)
+    return EffectDraws(node, s2, constant, theta, variance)
+
+
+def _solve_by_node(V_inv: FloatArray, gap: FloatArray, node: IntArray) -> FloatArray:
+    """Multiply each row of ``gap`` by its node's V^-1, each node's matrix taken once."""
+    solved = np.empty_like(gap)
+    order = np.argsort(node, kind="stable")
+    ordered = node[order]
+    starts = np.flatnonzero(np.r_[True, ordered[1:] != ordered[:-1]])
+    for start, stop in zip(starts, np.r_[starts[1:], len(node)], strict=True):
+        rows = order[start:stop]
+        solved[rows] = gap[rows] @ V_inv[ordered[start]]
+    return solved

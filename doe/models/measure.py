@@ -1,0 +1,204 @@
+"""Measures: readings on a scale, such as penetration in millimetres.
+
+METHOD.md section 2: a Bayesian linear model with plates and blocks as random effects, second-order terms and
+heavily shrunk third-order terms; ``grid`` works out its posterior exactly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from doe.bench.results import Measurement, Results
+from doe.coding import FloatArray
+from doe.errors import CannotAnswerError
+from doe.models.censored import draw_censored
+from doe.models.fit import ResponseFit
+from doe.models.grid import (
+    BLOCK_GROUP,
+    PLATE_GROUP,
+    THIRD,
+    THIRD_GROUP,
+    EffectDraws,
+    Grid,
+    Nodes,
+    ScatterPrior,
+    draw_effects,
+    effective_terms,
+    lay_out_effects,
+    make_nodes,
+)
+from doe.models.measure_findings import assumptions_of, findings_of, is_scatter_known, refusal_of, suspects_of
+from doe.models.measure_posterior import MeasurePosterior
+from doe.models.robust import ROBUST_GRID, draw_robust
+from doe.models.sampling import NOT_SETTLED
+from doe.models.summary import summarise_terms
+from doe.models.surface import BoolArray, Surface, build_surface
+from doe.models.usable import Usable, block_labels, number_groups, usable_readings
+from doe.study.model import Response
+
+SUMMARY_DRAWS: Final = 4000
+"""Draws from which terms and numbers are summarised."""
+PRIOR_WELDS: Final = 4.0
+"""nu0: the welds a stated repeat scatter is worth; METHOD.md section 2."""
+LEAST_WELD_SHARE: Final = 0.25
+"""Least share of s2 left to welding once the scatter of reading is taken off; METHOD.md section 2."""
+METHOD: Final = (
+    "Bayesian linear model, plates as random effects, second order with heavily shrunk third-order terms, "
+    "hyper-parameters integrated on a grid"
+)
+"""What is done, in words."""
+ROBUST: Final = "; Student-t errors, so that a gross misreading pulls less"
+"""What is done besides where readings are doubtful."""
+
+
+@dataclass(frozen=True, eq=False)
+class MeasureModel:
+    """A fitted measure.
+
+    Attributes
+    ----------
+    response : Response
+    surface : Surface
+    nodes : Nodes
+    usable : Usable
+    fitted, residual : ndarray, shape (n,)
+        Posterior mean at each weld used, and what its reading lies above it.
+    robust : bool
+        Whether errors are Student's t.
+    """
+
+    response: Response
+    surface: Surface
+    nodes: Nodes
+    usable: Usable
+    fitted: FloatArray
+    residual: FloatArray
+    robust: bool = False
+
+    def draw(self, n_draws: int, rng: np.random.Generator) -> MeasurePosterior:
+        """Draw afresh from the posterior."""
+        drawn = _draw(self.nodes, self.usable, n_draws=n_draws, robust=self.robust, rng=rng)
+        return _posterior(self.response, self.surface, self.usable, draws=drawn.draws)
+
+
+def fit_measure(results: Results, response: Response, *, seed: int, robust: bool = False) -> ResponseFit:
+    """Fit one measure.
+
+    Parameters
+    ----------
+    results : Results
+    response : Response
+        Of kind ``measure``, with at least one reading.
+    seed : int
+        Of the summary's draws.
+    robust : bool
+        Student-t errors, for readings some of which may be grossly wrong.
+
+    Raises
+    ------
+    CannotAnswerError
+        If the readings do not allow any estimate: the message says why.
+    """
+    readings = results.readings[response.name]
+    if not isinstance(readings, Measurement):
+        message = f"{response.name} is not a measure"
+        raise TypeError(message)
+    usable = usable_readings(readings)
+    if refusal := refusal_of(response, usable):
+        raise CannotAnswerError(refusal)
+    surface, nodes = _set_up(results, response, usable, grid=ROBUST_GRID if robust else Grid())
+    drawn = _draw(nodes, usable, n_draws=SUMMARY_DRAWS, robust=robust, rng=np.random.default_rng(seed))
+    posterior = _posterior(response, surface, usable, draws=drawn.draws)
+    fitted = surface.welds(results)[usable.used] @ posterior.coefficients.mean(axis=0)
+    doubts = (*findings_of(results, posterior, usable), *suspects_of(results, response, usable, fitted, drawn.weights))
+    return ResponseFit(
+        response,
+        method=METHOD + (ROBUST if robust else ""),
+        n=usable.n,
+        terms=summarise_terms(surface, posterior.coefficients, level=results.study.claim.confidence),
+        numbers=_numbers(nodes, usable, posterior),
+        findings=doubts if drawn.settled else (NOT_SETTLED, *doubts),
+        assumptions=assumptions_of(results, response, usable),
+        model=MeasureModel(response, surface, nodes, usable, fitted, usable.y - fitted, robust),
+        settled=drawn.settled,
+        can_claim=is_scatter_known(results, response, usable),
+    )
+
+
+def _set_up(results: Results, response: Response, usable: Usable, *, grid: Grid) -> tuple[Surface, Nodes]:
+    """Lay out surface, plates and blocks of the welds used, and work out the grid."""
+    surface = build_surface(results, used=usable.used)
+    plates = number_groups(_of(results.plate, usable.used))
+    blocks = number_groups(_of(block_labels(results), usable.used))
+    X = surface.welds(results)[usable.used]
+    effects = lay_out_effects(X, surface.classes, plates=plates, blocks=blocks, grid=grid)
+    prior = ScatterPrior() if response.expect_scatter is None else ScatterPrior(PRIOR_WELDS, response.expect_scatter)
+    return surface, make_nodes(effects, prior)
+
+
+def _of(labels: Sequence[str], used: BoolArray) -> tuple[str, ...]:
+    return tuple(label for label, is_used in zip(labels, used, strict=True) if is_used)
+
+
+@dataclass(frozen=True, eq=False)
+class _Drawn:
+    """Draws of every effect, whether their chains settled, and the weight of each reading (1 unless robust)."""
+
+    draws: EffectDraws
+    settled: bool
+    weights: FloatArray
+
+
+def _draw(nodes: Nodes, usable: Usable, *, n_draws: int, robust: bool, rng: np.random.Generator) -> _Drawn:
+    """Draw every effect, by the sampler the readings ask for."""
+    # readings are centred, which the flat constant does not notice and the arithmetic likes
+    centre, censored = usable.y.mean(), usable.censored
+    y, settled, weights = usable.y - centre, True, np.ones(usable.n)
+    if robust:
+        found = draw_robust(nodes.effects, nodes.prior, y, censored=censored, n_draws=n_draws, rng=rng)
+        draws, settled, weights = found.draws, found.settled, found.weights
+    elif censored.any():
+        draws, settled = draw_censored(nodes, y, censored=censored, n_draws=n_draws, rng=rng)
+    else:
+        draws = draw_effects(nodes, y, n_draws, rng)
+    return _Drawn(replace(draws, constant=draws.constant + centre), settled, weights)
+
+
+def _posterior(response: Response, surface: Surface, usable: Usable, *, draws: EffectDraws) -> MeasurePosterior:
+    n_terms = len(surface.columns) - 1
+    s2 = draws.s2
+    # a weld's own scatter: reading taken off, but never below what rounding alone would give
+    weld = np.maximum(s2 - usable.reading_variance, LEAST_WELD_SHARE * s2)
+    weld = np.maximum(weld, usable.resolution**2 / 12.0)
+    return MeasurePosterior(
+        response,
+        surface,
+        coefficients=np.column_stack([draws.constant, draws.theta[:, :n_terms]]),
+        weld_sd=np.sqrt(weld),
+        plate_sd=np.sqrt(s2 * draws.variance[:, PLATE_GROUP]),
+        block_sd=np.sqrt(s2 * draws.variance[:, BLOCK_GROUP]),
+        third_order=draws.variance[:, THIRD_GROUP] == THIRD[-1] ** 2,
+    )
+
+
+def _numbers(nodes: Nodes, usable: Usable, posterior: MeasurePosterior) -> dict[str, object]:
+    groups = set(nodes.effects.group.tolist())
+    spread = {
+        "weld": float(posterior.weld_sd.mean()),
+        "plate": float(posterior.plate_sd.mean()) if PLATE_GROUP in groups else None,
+        "reading": usable.reading_sd,
+    }
+    has_wide_third = bool(np.any(nodes.effects.variance[:, THIRD_GROUP] == THIRD[-1] ** 2))
+    if BLOCK_GROUP in groups:
+        spread["block"] = float(posterior.block_sd.mean())
+    return {
+        "residual_df": usable.n - effective_terms(nodes, usable.y),
+        "spread": spread,
+        "lack_of_fit": None,
+        "stationary": None,
+        "third_order_share": float(posterior.third_order.mean()) if has_wide_third else None,
+    }
