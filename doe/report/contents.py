@@ -21,6 +21,7 @@ from doe.report.formatting import number, printed_unit, setting
 from doe.report.settings import DialRow, dial_rows, held_words
 from doe.study.model import Response, Study
 from doe.window.window import Window
+from doe.window.words import at_least
 
 NOT_CONFIRMED = "NOT CONFIRMED"
 """Stands on every answer until confirmation welds were made."""
@@ -46,6 +47,8 @@ class ModelPart:
     terms: tuple[dict[str, str], ...]
     figures: tuple[Picture, ...]
     findings: tuple[str, ...]
+    shifts_at: str
+    shifts: tuple[tuple[str, str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -197,7 +200,21 @@ def _model_part(part: ResponseFit, results: Results) -> ModelPart:
     )
     drawn = residual_figure(part, results)
     figures = () if drawn is None else (Picture("", _source(to_svg(drawn.figure)), drawn.text, drawn.caption),)
-    return ModelPart(part.name, part.method, tuple(_number_lines(part)), terms, figures, part.findings)
+    at, shifts = _sensitivity(part, results.study)
+    return ModelPart(part.name, part.method, tuple(_number_lines(part)), terms, figures, part.findings, at, shifts)
+
+
+def _sensitivity(part: ResponseFit, study: Study) -> tuple[str, tuple[tuple[str, str, str], ...]]:
+    """Print how the answer at one setting moves when an assumption is shifted."""
+    found = part.numbers.get("sensitivity")
+    if not isinstance(found, dict):
+        return "", ()
+    at = ", ".join(
+        f"{f.name} {found['at'][f.name] if f.is_kind else setting(f, float(found['at'][f.name]), study.units)}"
+        for f in study.factors
+    )
+    rows = ((e["assumption"], at_least(e["expected"]), at_least(e["low"])) for e in found["effects"])
+    return at, tuple(rows)
 
 
 def _number_lines(part: ResponseFit) -> Iterable[str]:

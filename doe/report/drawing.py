@@ -14,6 +14,7 @@ from doe.bench.results import Counts, Measurement, Passes, Results, Trips
 from doe.coding import FloatArray
 from doe.models.bands import confidence_band
 from doe.models.fit import Fit, Points, Posterior, ResponseFit
+from doe.models.measure import MeasureModel
 from doe.report import figures
 from doe.report.figures import Axis, CurvePanel, MapPanel, WeldDots
 from doe.report.formatting import printed_unit, setting, shown_unit
@@ -210,7 +211,12 @@ def curve_figures(fit: Fit, window: Window) -> Iterator[Drawn]:
         posterior = part.model.draw(DRAWS, np.random.default_rng([fit.seed, number]))
         panels = [_curve(window, fit.results, part, posterior, j) for j in numeric]
         yield Drawn(
-            figures.mean_curves(panels, label=_response_label(part.response), confidence=confidence),
+            figures.mean_curves(
+                panels,
+                label=_response_label(part.response),
+                confidence=confidence,
+                is_chance=part.kind in {"trip", "pass"},
+            ),
             part.name,
             f"{part.name} along each dial, with the {confidence:.0%} confidence band of the average weld and the "
             f"{confidence:.0%} prediction band of the next weld.",
@@ -273,13 +279,11 @@ def _response_label(response: Response) -> str:
 
 
 def residual_figure(part: ResponseFit, results: Results) -> Drawn | None:
-    """Draw a measure's residuals; None where the fit keeps none."""
-    residuals = part.numbers.get("residuals")
-    if not isinstance(residuals, dict):
+    """Draw a measure's residuals; None for the other kinds."""
+    model = part.model
+    if not isinstance(model, MeasureModel):
         return None
-    index = [results.weld.index(weld) for weld in residuals["weld"]]
-    figure = figures.residual_plots(
-        np.asarray(residuals["fitted"]), np.asarray(residuals["residual"]), results.order[index].astype(float), label=part.name
-    )
+    order = results.order[model.usable.used].astype(float)
+    figure = figures.residual_plots(model.fitted, model.residual, order, label=_response_label(part.response))
     text = f"Residuals of {part.name} against the fitted value and against the order of welding."
     return Drawn(figure, "", text, "No trend should be seen in either.")

@@ -242,7 +242,7 @@ class CurvePanel:
     at_most: float | None = None
 
 
-def mean_curves(panels: Sequence[CurvePanel], *, label: str, confidence: float) -> Figure:
+def mean_curves(panels: Sequence[CurvePanel], *, label: str, confidence: float, is_chance: bool = False) -> Figure:
     """Draw one response along each dial: the mean, its confidence band, the prediction band, and the welds."""
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(3.2 * len(panels) + 0.4, 3.4), layout="constrained")
@@ -250,6 +250,8 @@ def mean_curves(panels: Sequence[CurvePanel], *, label: str, confidence: float) 
         for place, panel in zip(places, panels, strict=True):
             _draw_curve(place, panel)
         places[0].set_ylabel(label)
+        if is_chance:
+            places[0].set_ylim(-0.04, 1.04)
         handles = [
             Line2D([], [], color=CONFIDENCE_COLOUR, label="average weld"),
             Patch(facecolor=CONFIDENCE_COLOUR, alpha=0.45, label=f"{confidence:.0%} confidence band of the average"),

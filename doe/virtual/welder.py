@@ -195,11 +195,11 @@ def draw_trip_time_s(welder: VirtualWelder, study: Study, natural: FloatArray, r
 def _welders() -> dict[str, VirtualWelder]:
     """Make the named welders: each a different shape of truth."""
     ridge = WeldPart(
-        {"1": 1.95, "v": 0.15, "f": 0.55, "p": 0.28, "vf": 0.12, "vv": -0.15, "ff": -0.10},
+        {"1": 2.1, "v": 0.15, "f": 0.55, "p": 0.28, "vf": 0.12, "vv": -0.15, "ff": -0.10},
         ridge_at=0.35,
         ridge_fall=1.6,
     )
-    bowl = PorePart({"1": -1.2, "v": 0.25, "f": -0.15, "p": -0.2, "vf": -0.35, "vv": 0.75, "ff": 0.45})
+    bowl = PorePart({"1": -1.6, "v": 0.25, "f": -0.15, "p": -0.2, "vf": -0.35, "vv": 0.75, "ff": 0.45}, size=3.0)
     listed = [
         VirtualWelder("hinge lugs", ridge, bowl, TripPart(middle_ratio=1.45)),
         VirtualWelder(

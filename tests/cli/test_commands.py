@@ -1,0 +1,265 @@
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from cli.main import main
+from doe.shipped import shipped
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(a) for a in arguments], catch_exceptions=False)
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
+    folder = tmp_path_factory.mktemp("demo") / "hinge"
+    return folder, run("demo", folder)
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> Path:
+    shutil.copy(shipped("hinge-lugs/study.toml"), tmp_path / "study.toml")
+    return tmp_path
+
+
+@pytest.fixture
+def filled(demo: tuple[Path, Result], tmp_path: Path) -> Path:
+    for name in ("study.toml", "plan.csv", "results.csv"):
+        shutil.copy(demo[0] / name, tmp_path / name)
+    return tmp_path
+
+
+def test_the_demo_does_the_whole_job_and_ends_with_the_report(demo: tuple[Path, Result]):
+    folder, result = demo
+    assert result.exit_code == 0
+    assert result.stderr.rstrip().endswith(str(folder / "report" / "report.html"))
+    assert "hidden truth" in result.stdout
+    for name in ("study.toml", "plan.csv", "results.csv", "report/report.html", "report/setting-card.pdf"):
+        assert (folder / name).stat().st_size > 0
+
+
+def test_the_demo_says_whether_the_claim_is_right(demo: tuple[Path, Result]):
+    _, result = demo
+    assert "18 of 20 welds made in here meet every requirement; we are 90 % sure" in result.stdout
+    assert "so the claim is right" in result.stdout
+
+
+def test_the_demo_refuses_a_folder_that_is_in_use(tmp_path: Path):
+    (tmp_path / "mine.txt").write_text("mine")
+    result = run("demo", tmp_path)
+    assert result.exit_code == 5
+    assert "not empty" in result.stderr
+
+
+def test_planning_twice_gives_the_same_bytes(study: Path):
+    first = run("plan", study, "--json")
+    table = (study / "plan.csv").read_bytes()
+    second = run("plan", study, "--json")
+    assert first.exit_code == second.exit_code == 0
+    assert first.stdout == second.stdout
+    assert (study / "plan.csv").read_bytes() == table
+
+
+def test_the_plan_answers_as_the_interface_says(study: Path):
+    answer = json.loads(run("plan", study, "--json").stdout)
+    assert answer["schema"] == 1
+    assert answer["seed"] == 1
+    assert len(answer["welds"]) == 24
+    weld = answer["welds"][0]
+    assert set(weld) == {"weld", "plate", "position", "order", "settings", "marks", "block", "role"}
+    assert weld["marks"]["voltage"] in {"1", "2", "3", "4", "5"}
+    quality = answer["quality"]
+    assert quality["parameters"] == 10
+    for key in ("residual_df", "d_value", "d_efficiency", "average_variance", "i_efficiency", "worst_variance"):
+        assert quality[key] is not None
+    assert {"plates", "wire", "arc_time", "elapsed"} <= set(answer["cost"])
+
+
+def test_a_filled_in_table_is_not_planned_over(filled: Path):
+    before = (filled / "results.csv").read_bytes()
+    refused = run("plan", filled)
+    assert refused.exit_code == 5
+    assert "--replace" in refused.stderr
+    assert (filled / "results.csv").read_bytes() == before
+    assert run("plan", filled, "--replace").exit_code == 0
+    assert (filled / "results.1.csv").read_bytes() == before
+
+
+def test_check_lists_every_fault_at_once(filled: Path):
+    path = filled / "results.csv"
+    lines = path.read_text().splitlines()
+    rows = [i for i, line in enumerate(lines) if line.startswith("W")]
+    lines[rows[0]] = lines[rows[0]].replace("no", "perhaps", 1)
+    lines[rows[1]] = lines[rows[1]].replace("done", "finished", 1)
+    path.write_text("\n".join(lines))
+    result = run("check", filled)
+    assert result.exit_code == 3
+    assert f"row {rows[0] + 1}" in result.stdout
+    assert f"row {rows[1] + 1}" in result.stdout
+    answer = json.loads(run("check", filled, "--json").stdout)
+    assert len(answer["faults"]) == 2
+    assert answer["error"]["code"] == 3
+
+
+def test_check_of_a_good_table_counts_the_welds(filled: Path):
+    answer = json.loads(run("check", filled, "--json").stdout)
+    assert answer["welds"] == 24
+    assert answer["faults"] == []
+    assert "24 welds read, no fault" in run("check", filled).stdout
+
+
+def test_check_writes_an_annotated_copy_and_leaves_the_table(filled: Path):
+    path = filled / "results.csv"
+    path.write_text(path.read_text().replace(",done,", ",finished,", 1))
+    before = path.read_bytes()
+    assert run("check", filled, "--annotate").exit_code == 3
+    assert path.read_bytes() == before
+    assert "finished" in (filled / "report" / "results-remarks.csv").read_text()
+
+
+def test_a_refusal_is_one_json_object(tmp_path: Path):
+    (tmp_path / "study.toml").write_text("[study]\ntitel = 3\n")
+    result = run("fit", tmp_path, "--json")
+    assert result.exit_code == 3
+    error = json.loads(result.stdout)["error"]
+    assert error["code"] == 3
+    assert any("title" in fault["message"] for fault in error["faults"])
+
+
+def test_fit_answers_as_the_interface_says(filled: Path):
+    answer = json.loads(run("fit", filled, "--json").stdout)
+    assert answer["coding"]["voltage"] == {"centre": pytest.approx(19.65), "half": pytest.approx(2.65)}
+    depth = answer["responses"]["penetration"]
+    assert depth["kind"] == "measure"
+    assert {"term", "estimate", "se", "low", "high"} == set(depth["terms"][0])
+    assert {"weld", "plate", "reading"} == set(depth["spread"])
+    assert "dispersion" in answer["responses"]["porosity"]
+    assert {"scale", "separated"} <= set(answer["responses"]["trip"])
+
+
+def test_fit_in_words_names_every_response(filled: Path):
+    text = run("fit", filled).stdout
+    for name in ("penetration", "porosity", "trip"):
+        assert f"\n{name} (" in text
+    assert "voltage^2" in text
+
+
+def test_textbook_fit_names_its_method(filled: Path):
+    answer = json.loads(run("fit", filled, "--textbook", "--json").stdout)
+    assert "log_likelihood" in answer["responses"]["penetration"]
+
+
+def test_window_answers_as_the_interface_says(filled: Path):
+    result = run("window", filled, "--json")
+    answer = json.loads(result.stdout)
+    assert result.exit_code == (0 if answer["found"] else 4)
+    assert answer["claim"] == {"reliability": 0.9, "confidence": 0.9}
+    assert answer["window"]["voltage"]["marks"]
+    assert answer["best"]["assurance"]["low"] >= 0.9
+    assert set(answer["best"]["responses"]) == {"penetration", "porosity", "trip"}
+
+
+def test_the_same_results_and_seed_give_the_same_answer(filled: Path):
+    assert run("window", filled, "--json").stdout == run("window", filled, "--json").stdout
+
+
+def test_no_window_leaves_with_four_and_says_what_can_be_said(filled: Path):
+    path = filled / "study.toml"
+    path.write_text(path.read_text().replace("at_least = 1.2", "at_least = 4.0"))
+    result = run("window", filled, "--json")
+    assert result.exit_code == 4
+    answer = json.loads(result.stdout)
+    assert answer["found"] is False
+    assert answer["if_not"]["reason"] == "data speak against"
+    text = run("window", filled)
+    assert text.exit_code == 4
+    assert "no setting can be claimed" in text.stdout
+
+
+def test_a_report_without_a_window_says_so_on_page_and_card(filled: Path):
+    path = filled / "study.toml"
+    path.write_text(path.read_text().replace("at_least = 1.2", "at_least = 4.0"))
+    result = run("report", filled)
+    assert result.exit_code == 0
+    page = (filled / "report" / "report.html").read_text()
+    assert "No setting can be claimed yet" in page
+    assert "NOT CONFIRMED" not in page
+
+
+def test_report_lists_its_files(filled: Path):
+    answer = json.loads(run("report", filled, "--json").stdout)
+    names = {Path(name).name for name in answer["files"]}
+    assert names == {"report.html", "setting-card.pdf", "run-sheet.pdf"}
+    assert answer["window"]["schema"] == 1
+
+
+def test_the_report_is_the_same_bytes_twice(filled: Path):
+    run("report", filled)
+    first = {path.name: path.read_bytes() for path in (filled / "report").iterdir()}
+    run("report", filled)
+    assert {path.name: path.read_bytes() for path in (filled / "report").iterdir()} == first
+
+
+def test_new_without_questions_makes_a_plan_to_print(tmp_path: Path):
+    folder = tmp_path / "gate"
+    result = run("new", folder, "--no-input")
+    assert result.exit_code == 0, result.stderr
+    for name in ("study.toml", "plan.csv", "results.csv", "report/run-sheet.pdf"):
+        assert (folder / name).exists()
+    written = (folder / "study.toml").read_text().split("more", maxsplit=1)[0]
+    assert 12 <= len([line for line in written.splitlines() if line and not line.startswith("#")]) <= 25
+    assert run("new", folder, "--no-input").exit_code == 5
+
+
+def test_new_takes_each_answer_from_its_flag(tmp_path: Path):
+    folder = tmp_path / "gate"
+    result = run(
+        "new", folder, "--no-input", "--weld", "tee, 1/4 in", "--voltage", "1=17 2=18.5 3=20", "--feed",
+        "200 to 350 in/min by 25", "--supply", "240 V, 30 A", "--plate", "2 warm", "--welds", "16", "--must",
+        "1/16 in penetration, 1 pore in 2 in, hold 20 s", "--wire", "0.035 in cored", "--preheat", "70 150 degF",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.stderr
+    answer = json.loads(run("plan", folder, "--json").stdout)
+    assert set(answer["welds"][0]["settings"]) == {"voltage", "feed", "preheat"}
+
+
+def test_an_answer_that_cannot_be_read_writes_nothing(tmp_path: Path):
+    folder = tmp_path / "gate"
+    result = run("new", folder, "--no-input", "--feed", "fast")
+    assert result.exit_code == 3
+    assert "5 to 9 m/min by 0.5" in result.stderr
+    assert not folder.exists()
+
+
+def test_go_walks_the_short_path(study: Path, demo: tuple[Path, Result]):
+    planned = run("go", study)
+    assert planned.exit_code == 0
+    assert "there is no plan yet" in planned.stderr
+    waiting = run("go", study)
+    assert "waited for" in waiting.stderr
+    shutil.copy(demo[0] / "plan.csv", study / "plan.csv")
+    shutil.copy(demo[0] / "results.csv", study / "results.csv")
+    reported = run("go", study)
+    assert reported.exit_code == 0
+    assert (study / "report" / "report.html").exists()
+
+
+def test_a_plan_from_elsewhere_is_scored(study: Path, tmp_path: Path):
+    run("plan", study)
+    design = tmp_path / "mine.csv"
+    lines = [line for line in (study / "plan.csv").read_text().splitlines() if not line.startswith("#")]
+    design.write_text("\n".join(lines))
+    ours = json.loads(run("plan", study, "--json").stdout)["quality"]
+    scored = json.loads(run("plan", study, "--design", design, "--json").stdout)["quality"]
+    assert scored["average_variance"] == pytest.approx(ours["average_variance"], rel=1e-9)
+
+
+def test_a_missing_study_is_told_in_one_sentence(tmp_path: Path):
+    result = run("window", tmp_path)
+    assert result.exit_code == 3
+    assert "study.toml" in result.stderr

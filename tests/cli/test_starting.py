@@ -1,0 +1,55 @@
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+from click.testing import CliRunner
+
+from cli.main import COMMANDS, main
+
+HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "matplotlib", "numpy", "pydantic", "fpdf", "jinja2", "openpyxl"}
+
+
+def test_help_loads_nothing_heavy():
+    code = (
+        "import sys\n"
+        "from cli.main import main\n"
+        "try:\n    main(['--help'])\nexcept SystemExit:\n    pass\n"
+        "print('LOADED', *sorted(m.partition('.')[0] for m in sys.modules), file=sys.stderr)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(done.stderr.split("LOADED")[1].split())
+    assert not loaded & HEAVY
+    assert "weldwindow new hinge" in done.stdout
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_with_an_example(name: str):
+    result = CliRunner().invoke(main, [name, "--help"])
+    assert result.exit_code == 0
+    assert f"weldwindow {name}" in result.stdout
+    assert "Examples" in result.stdout
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_is_loaded_by_its_name(name: str):
+    result = CliRunner().invoke(main, [name, "-h"])
+    assert result.exit_code == 0
+
+
+def test_a_bare_call_shows_help_and_is_wrong_usage():
+    result = CliRunner().invoke(main, [])
+    assert result.exit_code == 2
+    assert "Commands, in the order of the work" in result.output
+
+
+def test_an_unknown_command_is_wrong_usage():
+    result = CliRunner().invoke(main, ["weave"])
+    assert result.exit_code == 2
+
+
+def test_the_version_is_told():
+    result = CliRunner().invoke(main, ["--version"])
+    assert result.exit_code == 0
+    assert "weldwindow" in result.stdout
