@@ -45,8 +45,8 @@ class LazyGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="weldwindow")
+@click.group("weldwindow", cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="weldwindow", prog_name="weldwindow")
 def main() -> None:
     r"""Plan test welds, read what was measured, and find the settings that can be claimed.
 

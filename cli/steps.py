@@ -17,34 +17,37 @@ if TYPE_CHECKING:
     from doe.planning.quality import PlanQuality
     from doe.rehearsal import Judgement
     from doe.study.model import Study
-    from doe.study.writing import NewStudy
     from doe.window.window import Window
 
 
 @dataclass(frozen=True, eq=False)
 class Planned:
-    """A plan, what it can tell, what it costs, and the files it stands in."""
+    """A plan, what it can tell, and what it costs."""
 
     plan: Plan
     quality: PlanQuality
     cost: Cost
-    files: tuple[Path, ...]
+
+    def to_dict(self) -> dict[str, object]:
+        """Give the plan as ``plan --json`` prints it."""
+        parts = {"quality": self.quality.to_dict(), "cost": self.cost.to_dict(), "feasibility": []}
+        return {"schema": 1, **self.plan.to_dict(), **parts}
 
 
-def make_plan(
-    study: Study, *, seed: int, replace: bool = False, progress: Callable[[int, int], None] | None = None
-) -> Planned:
-    """Plan the welds and write plan.csv, results.csv and the run sheet."""
-    from doe.bench.stage import refuse_to_overwrite, write_stage
+def make_plan(study: Study, *, seed: int, progress: Callable[[int, int], None] | None = None) -> Planned:
+    """Plan the first stage's welds; nothing is written."""
     from doe.planning import plan_cost, plan_welds, score_plan
+
+    plan = plan_welds(study, seed=seed, progress=progress)
+    return Planned(plan, score_plan(study, plan), plan_cost(plan))
+
+
+def write_plan(plan: Plan, *, replace: bool = False) -> list[Path]:
+    """Write plan.csv, results.csv and the run sheet."""
+    from doe.bench.stage import write_stage
     from doe.report import write_run_sheet
 
-    if not replace:
-        refuse_to_overwrite(study.folder, stage=1)
-    plan = plan_welds(study, seed=seed, progress=progress)
-    quality = score_plan(study, plan)
-    files = write_stage(plan, replace=replace)
-    return Planned(plan, quality, plan_cost(plan), (*files, *write_run_sheet(plan)))
+    return [*write_stage(plan, replace=replace), *write_run_sheet(plan)]
 
 
 def read_folder(folder: Path) -> Results:
@@ -90,12 +93,10 @@ def new_folder(wanted: Path | None, *, stem: str) -> Path:
 
 def start_demo(folder: Path) -> Study:
     """Write the shipped example's study.toml into a folder and read it."""
-    from doe.saving import make_folder, write_text
     from doe.shipped import shipped
     from doe.study import read_study
 
-    make_folder(folder)
-    write_text(folder / "study.toml", shipped("hinge-lugs/study.toml").read_text(encoding="utf-8"))
+    write_new_study(folder, shipped("hinge-lugs/study.toml").read_text(encoding="utf-8"))
     return read_study(folder)
 
 
@@ -116,16 +117,13 @@ def weld_demo(plan: Plan, *, seed: int) -> Callable[[Window], Judgement]:
     return functools.partial(judge, welder=welder)
 
 
-def write_study(folder: Path, new: NewStudy) -> Study:
-    """Write study.toml from the answers, and read it back."""
+def write_new_study(folder: Path, text: str) -> Path:
+    """Write a new folder's study.toml."""
     from doe.saving import make_folder, write_text
-    from doe.study import read_study
-    from doe.study.writing import study_text
 
-    text = study_text(new)
     make_folder(folder)
     write_text(folder / "study.toml", text)
-    return read_study(folder)
+    return folder / "study.toml"
 
 
 def write_annotated(study: Study, found: Examination) -> list[Path]:

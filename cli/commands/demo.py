@@ -24,7 +24,7 @@ def command(folder: Path | None, as_json: bool, seed: int) -> None:
       weldwindow demo
       weldwindow demo my-demo
     """
-    from cli.steps import make_plan, make_report, new_folder, start_demo, weld_demo
+    from cli.steps import make_plan, make_report, new_folder, start_demo, weld_demo, write_plan
     from doe.planning import plan_words
     from doe.report.answering import terminal_lines
 
@@ -32,6 +32,7 @@ def command(folder: Path | None, as_json: bool, seed: int) -> None:
     study = start_demo(folder)
     note(f"1 of 4: the study, {study.title}: {folder / 'study.toml'}")
     planned = make_plan(study, seed=seed)
+    write_plan(planned.plan)
     note(f"2 of 4: planned {len(planned.plan.welds)} welds, and a run sheet to weld by")
     say((f"   {line}" for line in plan_words(planned.plan, planned.quality, planned.cost)), quiet=as_json)
     judge = weld_demo(planned.plan, seed=seed)

@@ -38,18 +38,20 @@ def command(
       weldwindow new hinge --no-input
       weldwindow new hinge --weld "lap fillet, 10 mm" --voltage "1=17 2=18.4 3=19.6" --welds 16
     """
-    from cli.steps import make_plan, write_study
+    from cli.steps import make_plan, write_new_study, write_plan
     from doe.planning import plan_words
     from doe.study.answers import QUESTIONS, read_answers
+    from doe.study.reading import parse_study
+    from doe.study.writing import study_text
 
     refuse_old_study(folder)
     texts = {key: given.get(key) or ask(*QUESTIONS[key], silent=no_input or as_json) for key in QUESTIONS}
-    study = write_study(folder, read_answers(texts, title=title or folder.resolve().name, preheat=preheat))
+    text = study_text(read_answers(texts, title=title or folder.resolve().name, preheat=preheat))
     with progress("planning", quiet=as_json) as report:
-        planned = make_plan(study, seed=seed, progress=report)
-    files = (folder / "study.toml", *planned.files)
+        planned = make_plan(parse_study(text, folder=folder), seed=seed, progress=report)
+    files = [write_new_study(folder, text), *write_plan(planned.plan)]
     if as_json:
-        print_json({"schema": 1, "files": files, "plan": planned.plan.to_dict()})
+        print_json({"schema": 1, "files": files, "plan": planned.to_dict()})
     else:
         say(plan_words(planned.plan, planned.quality, planned.cost))
     note("More can be said in study.toml: everything else stands there, commented out.")

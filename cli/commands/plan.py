@@ -36,7 +36,8 @@ def command(folder: Path, replace: bool, design: Path | None, as_json: bool, see
       weldwindow plan hinge --seed 7 --replace
       weldwindow plan hinge --design mine.csv
     """
-    from cli.steps import make_plan
+    from cli.steps import make_plan, write_plan
+    from doe.bench.stage import refuse_to_overwrite
     from doe.planning import plan_words
     from doe.study import read_study
 
@@ -44,14 +45,16 @@ def command(folder: Path, replace: bool, design: Path | None, as_json: bool, see
     if design is not None:
         _score(design, study, as_json=as_json)
         return
+    if not replace:
+        refuse_to_overwrite(study.folder, stage=1)
     with progress("planning", quiet=as_json) as report:
-        planned = make_plan(study, seed=seed, replace=replace, progress=report)
+        planned = make_plan(study, seed=seed, progress=report)
+    files = write_plan(planned.plan, replace=replace)
     if as_json:
-        quality, cost = planned.quality.to_dict(), planned.cost.to_dict()
-        print_json({**planned.plan.to_dict(), "quality": quality, "cost": cost, "feasibility": []})
+        print_json(planned.to_dict())
     else:
         say(plan_words(planned.plan, planned.quality, planned.cost))
-    wrote(planned.files, f"weld, cut, measure; fill in {study.folder / 'results.csv'}; then weldwindow report {folder}")
+    wrote(files, f"weld, cut, measure; fill in {study.folder / 'results.csv'}; then weldwindow report {folder}")
 
 
 def _score(design: Path, study: Study, *, as_json: bool) -> None:

@@ -221,11 +221,18 @@ def test_new_takes_each_answer_from_its_flag(tmp_path: Path):
     result = run(
         "new", folder, "--no-input", "--weld", "tee, 1/4 in", "--voltage", "1=17 2=18.5 3=20", "--feed",
         "200 to 350 in/min by 25", "--supply", "240 V, 30 A", "--plate", "2 warm", "--welds", "16", "--must",
-        "1/16 in penetration, 1 pore in 2 in, hold 20 s", "--wire", "0.035 in cored", "--preheat", "70 150 degF",
+        "1/16 in penetration, 1 pore in 2 in, hold 20 s", "--wire", "0.035 in cored", "--preheat", "70 150 250 degF",
     )  # fmt: skip
     assert result.exit_code == 0, result.stderr
     answer = json.loads(run("plan", folder, "--json").stdout)
     assert set(answer["welds"][0]["settings"]) == {"voltage", "feed", "preheat"}
+
+
+def test_a_plan_that_cannot_be_made_writes_nothing(tmp_path: Path):
+    folder = tmp_path / "gate"
+    result = run("new", folder, "--no-input", "--welds", "4")
+    assert result.exit_code == 4
+    assert not folder.exists()
 
 
 def test_an_answer_that_cannot_be_read_writes_nothing(tmp_path: Path):
