@@ -12,6 +12,7 @@ from doe.window.words import (
     best_sentence,
     box_words,
     claim_sentence,
+    claimed_name,
     frequency,
     frequency_sentence,
     left_out_sentences,
@@ -27,12 +28,12 @@ def heading(window: Window) -> str:
     """Give the answer's heading: a window, a single setting, or none."""
     if not window.found:
         return "No setting can be claimed yet"
-    return "One setting can be claimed" if window.answer.single_setting else "The setting window"
+    return claimed_name(window.answer)
 
 
 def sentence(window: Window) -> str:
     """Say what the claim means to a welder."""
-    return frequency_sentence(window.claim, single=window.answer.single_setting)
+    return frequency_sentence(window.claim, single=window.answer.is_one_setting)
 
 
 def terminal_lines(window: Window) -> tuple[str, ...]:

@@ -159,14 +159,29 @@ def _mark(  # noqa: PLR0913 - a drawing call: where, what, how wide
     sheet: Sheet, x: float, top: float, factor: Factor, value: float, *, width: float, study: Study
 ) -> None:
     """Print what the dial is to show, large, with the value small beside it."""
-    mark = factor.mark_at(value)
+    large, small = large_and_small(factor, value, study)
     sheet.text_at(x, top + 3.6, factor.name, size=7)
-    large = mark if mark is not None else setting(factor, value, study.units)
     sheet.fitted(x, top + 11.5, large, width=width - 4, size=20)
-    if mark is not None and factor.calibrated and factor.unit not in {"", "mark"}:
+    if small:
         sheet.set_font("house", "B", 20)
         behind = x + min(sheet.get_string_width(large), width - 4) + 1.5
-        sheet.text_at(behind, top + 11.5, setting_value(factor, value, study.units), size=8)
+        sheet.text_at(behind, top + 11.5, small, size=8)
+
+
+def large_and_small(factor: Factor, value: float, study: Study) -> tuple[str, str]:
+    """Give what a dial is to show (its mark, or else the value), and the value behind a calibrated mark ("" if none).
+
+    Examples
+    --------
+    >>> dial = Factor("voltage", "voltage", "V", (17.0, 18.4), ("1", "2"))
+    >>> large_and_small(dial, 18.4, Study("Lugs", (dial,), ()))
+    ('2', '18.4 V')
+    """
+    mark = factor.mark_at(value)
+    if mark is None:
+        return setting(factor, value, study.units), ""
+    has_value = factor.calibrated and factor.unit not in {"", "mark"}
+    return mark, setting_value(factor, value, study.units) if has_value else ""
 
 
 def _picture(sheet: Sheet, x: float, y: float, position: int, beads: int) -> None:

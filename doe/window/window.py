@@ -201,6 +201,11 @@ class Answer:
         """Whether a window (or a single setting) can be claimed."""
         return self.box is not None
 
+    @property
+    def is_one_setting(self) -> bool:
+        """Whether just one setting is claimed."""
+        return self.box is not None and self.box.n_settings == 1
+
 
 @dataclass(frozen=True, eq=False)
 class AssuranceMap:

@@ -114,9 +114,20 @@ def frequency_sentence(claim: Claim, *, single: bool) -> str:
     )
 
 
+def claimed_name(answer: Answer) -> str:
+    """Name what is claimed: a window, or something too narrow to be called one."""
+    if not answer.single_setting:
+        return "Setting window"
+    return (
+        "One setting can be claimed, not a window"
+        if answer.is_one_setting
+        else ("A few settings can be claimed, too narrow to be called a window")
+    )
+
+
 def claim_sentence(window: Window, answer: Answer) -> str:
     """Say the claim in full (METHOD section 6)."""
-    where = "this setting" if answer.single_setting else "every dial setting in this box"
+    where = "this setting" if answer.is_one_setting else "every dial setting in this box"
     weld = {"any": "a weld", 1: "a first weld", 2: "a later weld"}[answer.position] + " on a new plate"
     given = "the model" if window.method == "textbook" else "the model and the stated priors"
     sentence = (
@@ -162,11 +173,11 @@ def window_sentences(window: Window, answer: Answer) -> list[str]:
     if box is None or best is None:
         return none_sentences(window, answer)
     study = window.study
-    name = "One setting can be claimed, not a window" if answer.single_setting else "Setting window"
+    name = claimed_name(answer)
     whom = _whom(window, answer)
     sentences = [
         f"{name}{whom}: {box_words(study, box)}.",
-        frequency_sentence(window.claim, single=answer.single_setting),
+        frequency_sentence(window.claim, single=answer.is_one_setting),
         best_sentence(study, best),
         claim_sentence(window, answer),
     ]

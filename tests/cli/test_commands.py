@@ -266,6 +266,21 @@ def test_a_plan_from_elsewhere_is_scored(study: Path, tmp_path: Path):
     assert scored["average_variance"] == pytest.approx(ours["average_variance"], rel=1e-9)
 
 
+def test_a_published_experiment_is_answered():
+    # 32 published welds (tests/reference/trade/sreeraj2013_gmaw_clad); the two requirements are ours
+    cladding = Path(__file__).parents[1] / "studies" / "cladding"
+    result = run("window", cladding, "--json")
+    answer = json.loads(result.stdout)
+    assert result.exit_code == (0 if answer["found"] else 4)
+    at = answer["best"]["responses"] if answer["found"] else answer["if_not"]
+    assert at
+    if answer["found"]:
+        assert at["penetration"]["weld_low"] >= 1.6
+        assert at["width"]["weld_high"] <= 9.0
+    text = run("window", cladding).stdout
+    assert "current 225 A" in text
+
+
 def test_a_missing_study_is_told_in_one_sentence(tmp_path: Path):
     result = run("window", tmp_path)
     assert result.exit_code == 3

@@ -107,7 +107,7 @@ def test_a_single_setting_is_never_called_a_window(bench):
     study = bench.study(factors)
     window = find_window(bench.fit(study, {"penetration": bench.hill(study, drop=1.6)}))
     told = window_sentences(window, window.answer)
-    assert told[0].startswith("One setting can be claimed, not a window: voltage 2 (20 V)")
+    assert told[0].startswith("A few settings can be claimed, too narrow to be called a window: voltage 2 (20 V)")
     assert "this setting" in told[3]
 
 
