@@ -67,6 +67,10 @@ class CodedTripModel:
         """Draw parameters, with what the sampler says of itself."""
         return sample_posterior(self.log_density, self.start, n_draws=n_draws, rng=rng)
 
+    def log_evidence(self, sample: Sample) -> float:
+        """Give the log evidence of the model: how probable it made the trips that were seen."""
+        return sample.log_mass + self.prior.log_constant
+
     def draw(self, n_draws: int, rng: np.random.Generator) -> CodedTripPosterior:
         """Draw afresh from the posterior."""
         return CodedTripPosterior(self.surface, self.sample(n_draws, rng).draws, self.log_hold)

@@ -42,6 +42,11 @@ class NormalPrior:
         z = (x - self.mean) / self.sd
         return np.asarray(-0.5 * np.einsum("ij,ij->i", z, z))
 
+    @property
+    def log_constant(self) -> float:
+        """Log of the constant that makes ``log_density`` integrate to 1."""
+        return float(-np.log(self.sd).sum() - 0.5 * len(self.sd) * np.log(2.0 * np.pi))
+
     def moved(self, index: int, by: float) -> NormalPrior:
         """Give the prior with one mean moved."""
         mean = self.mean.copy()

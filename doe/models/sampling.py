@@ -11,7 +11,7 @@ Bayesian Data Analysis, 3rd ed., section 11.4). Sources cited from memory.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -79,6 +79,9 @@ class Sample:
         False where the draws cannot be trusted: no claim.
     mode : ndarray, shape (dim,)
         Where the next fit of the same posterior can start.
+    log_mass : float
+        Log of the integral of the density over what is allowed, by importance sampling; with normalised priors it is
+        the log evidence of the model.
     """
 
     draws: FloatArray
@@ -87,6 +90,7 @@ class Sample:
     r_hat: float | None
     settled: bool
     mode: FloatArray
+    log_mass: float
 
 
 def sample_posterior(
@@ -123,16 +127,17 @@ def sample_posterior(
         return density if allowed is None else np.where(allowed(x), density, -np.inf)
 
     points, log_weights = _adapt(restricted, _Proposal.make(mode, FIRST_WIDENING * covariance), rng)
-    weights = _normalised(log_weights)
+    weights, log_mass = _normalised(log_weights), float(special.logsumexp(log_weights))
     ess = effective_sample_size(weights)
     if ess >= LEAST_ESS:
         draws = points[resample(weights, n_draws, rng)]
-        return Sample(draws, ess, "importance", None, True, mode)
+        return Sample(draws, ess, "importance", None, True, mode, log_mass)
     walkers = _choose_walkers(points, log_weights, rng)
     if walkers is None:  # hardly a proposal was allowed: nowhere to start from
         chosen = rng.integers(len(points), size=n_draws) if ess == 0.0 else resample(weights, n_draws, rng)
-        return Sample(points[chosen], ess, "importance", None, False, mode)
-    return _sample_by_ensemble(restricted, walkers, n_draws=n_draws, rng=rng, mode=mode)
+        return Sample(points[chosen], ess, "importance", None, False, mode, log_mass)
+    sample = _sample_by_ensemble(restricted, walkers, n_draws=n_draws, rng=rng, mode=mode)
+    return replace(sample, log_mass=log_mass)
 
 
 # --- the mode
@@ -213,20 +218,22 @@ class _Proposal(NamedTuple):
 
 def _adapt(log_density: LogDensity, proposal: _Proposal, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
     """Propose in rounds, refitting in between; give every point and its log mixture weight."""
-    points = np.empty((0, len(proposal.centre)))
-    target = np.empty(0)
-    parts: list[tuple[int, _Proposal]] = []
+    points, target = np.empty((0, len(proposal.centre))), np.empty(0)
+    sizes: list[int] = []
+    parts: list[_Proposal] = []
+    densities = np.empty((0, 0))  # a row a proposal, a column a point
     log_weights = np.empty(0)
     for n in (*ROUNDS, *[ROUNDS[-1]] * EXTRA_ROUNDS):
         if len(parts) >= len(ROUNDS) and effective_sample_size(_normalised(log_weights)) >= LEAST_ESS:
             break
         if parts:
             proposal = _refit(points, log_weights, proposal)
-        parts.append((n, proposal))
         new = proposal.draw(n, rng)
+        of_new = np.array([part.log_density(new) for part in (*parts, proposal)])
+        densities = np.hstack([np.vstack([densities, proposal.log_density(points)]), of_new])
+        parts, sizes = [*parts, proposal], [*sizes, n]
         points, target = np.vstack([points, new]), np.append(target, log_density(new))
-        shares = np.log([m for m, _ in parts])[:, None]
-        mixture = special.logsumexp(shares + np.stack([p.log_density(points) for _, p in parts]), axis=0)
+        mixture = np.logaddexp.reduce(densities + np.log(sizes)[:, None], axis=0)
         log_weights = target - mixture
     return points, log_weights
 
@@ -299,7 +306,7 @@ def _sample_by_ensemble(
         walkers = chain[-1]
     flat = chain.reshape(-1, chain.shape[-1])
     draws = flat[rng.choice(len(flat), n_draws, replace=n_draws > len(flat))]
-    return Sample(draws, _batch_ess(chain), "ensemble", r_hat, settled, mode)
+    return Sample(draws, _batch_ess(chain), "ensemble", r_hat, settled, mode, np.nan)
 
 
 def _ensemble_r_hat(chain: FloatArray) -> float:

@@ -28,6 +28,7 @@ from doe.models.sampling import NOT_SETTLED, Sample
 from doe.models.separation import find_separation
 from doe.models.summary import summarise_draws, summarise_terms
 from doe.models.surface import BoolArray, build_surface
+from doe.models.trip_cause import CauseModel, chance_of_other_cause, other_cause_model
 from doe.models.weibull import TripTimes, shape_of
 from doe.study.model import Response, Study
 
@@ -158,7 +159,11 @@ class TripTask:
 
 @dataclass(frozen=True, eq=False)
 class FittedTrip:
-    """A trip model, its draws and what they say of the terms."""
+    """A trip model, its draws and what they say of the terms.
+
+    ``other_chance`` is the chance that trips have another cause than the load; None where the load is unknown.
+    ``posterior`` and ``sample`` are those of the time law alone.
+    """
 
     model: SampledModel
     sample: Sample
@@ -166,6 +171,7 @@ class FittedTrip:
     terms: tuple[TermEstimate, ...]
     scale: float
     method: str
+    other_chance: float | None = None
 
 
 def _fit_coded(task: TripTask) -> FittedTrip:
@@ -187,12 +193,35 @@ def _fit_coded(task: TripTask) -> FittedTrip:
 
 
 def _fit_breaker(task: TripTask, load: LoadTrend) -> FittedTrip:
-    """Fit the breaker's time law."""
+    """Fit the breaker's time law, and beside it trips by another cause."""
+    model = _make_breaker_model(task, load)
+    sample = model.sample(FIT_DRAWS, task.rng)
+    other = other_cause_model(build_surface(task.results, highest="first"), task.trips.times, task.log_hold)
+    beside = other.sample(FIT_DRAWS, task.rng)
+    chance = chance_of_other_cause(model.log_evidence(sample), other.log_evidence(beside))
+    x, b, warm = sample.draws, exponent(sample.draws), model.position is not None
+    names = ("constant", "load", "position") if warm else ("constant", "load")
+    draws = np.column_stack([x[:, 0] + b * np.log(REFERENCE), -b, x[:, 3:4] if warm else x[:, :0]])
+    return FittedTrip(
+        model=CauseModel(replace(model, start=sample.mode), replace(other, start=beside.mode), chance),
+        sample=replace(sample, settled=sample.settled and beside.settled),
+        posterior=model.posterior(x, task.rng),
+        terms=summarise_draws(names, draws, level=task.results.study.claim.confidence),
+        scale=float(np.exp(-log_shape(x)).mean()),
+        method=(
+            "Bayesian Weibull time to trip of a breaker, log of the median time linear in the log of "
+            f"line current over breaker rating (load {load.kind})"
+        ),
+        other_chance=chance,
+    )
+
+
+def _make_breaker_model(task: TripTask, load: LoadTrend) -> BreakerModel:
     study, used = task.results.study, task.trips.used
     warm = study.plan.later_welds == "warm" and study.plan.welds_per_plate > 1
     columns = load.columns(task.settings)
     prior = make_prior(columns.shape[1] if load.kind == "computed" else 0, has_position=warm)
-    model = BreakerModel(
+    return BreakerModel(
         times=task.trips.times,
         load=load,
         columns=columns,
@@ -202,21 +231,6 @@ def _fit_breaker(task: TripTask, load: LoadTrend) -> FittedTrip:
         log_hold=task.log_hold,
         prior=prior,
         start=prior.mean,
-    )
-    sample = model.sample(FIT_DRAWS, task.rng)
-    x, b = sample.draws, exponent(sample.draws)
-    names = ("constant", "load", "position") if warm else ("constant", "load")
-    draws = np.column_stack([x[:, 0] + b * np.log(REFERENCE), -b, x[:, 3:4] if warm else x[:, :0]])
-    return FittedTrip(
-        model=replace(model, start=sample.mode),
-        sample=sample,
-        posterior=model.posterior(x, task.rng),
-        terms=summarise_draws(names, draws, level=study.claim.confidence),
-        scale=float(np.exp(-log_shape(x)).mean()),
-        method=(
-            "Bayesian Weibull time to trip of a breaker, log of the median time linear in the log of "
-            f"line current over breaker rating (load {load.kind})"
-        ),
     )
 
 
@@ -241,6 +255,7 @@ def _report(task: TripTask, fitted: FittedTrip, load: LoadTrend | None) -> Respo
             "trips": int(trips.times.tripped.sum()),
             "load": _describe_load(load, trips.used),
             "effective_draws": fitted.sample.ess,
+            **({} if fitted.other_chance is None else {"other_cause": fitted.other_chance}),
             **({"sensitivity": sensitivity.to_dict(results.study)} if sensitivity else {}),
         },
         findings=(
@@ -249,6 +264,7 @@ def _report(task: TripTask, fitted: FittedTrip, load: LoadTrend | None) -> Respo
             *trip_words.short_findings(ratio),
             *trip_words.lost_findings(results, trips.lost_trips, trips.lost_holds),
             *trip_words.load_findings(load),
+            *trip_words.cause_findings(told, fitted.other_chance),
             *(() if settled else (NOT_SETTLED,)),
         ),
         assumptions=trip_words.assumptions(

@@ -20,6 +20,8 @@ from doe.study.model import Factor, Response, Study
 
 WORTH_READING: Final = 1.4
 """Computed load ratio over which a line-current reading is asked for. [1]"""
+WORTH_SAYING: Final = 0.2
+"""Chance of another cause over which it is said. [1]"""
 LISTED: Final = 3
 """Settings listed one by one; more are told by their ranges."""
 
@@ -157,6 +159,17 @@ def load_findings(load: LoadTrend | None) -> tuple[str, ...]:
     )
 
 
+def cause_findings(told: Told, other_chance: float | None) -> tuple[str, ...]:
+    """Say so where there are trips and they do not follow the load."""
+    if other_chance is None or other_chance <= WORTH_SAYING or not told.times.tripped.any():
+        return ()
+    return (
+        f"The trips do not follow the load on the supply: with a chance of {other_chance:.2f} they have another cause, "
+        "such as something else on the circuit, an earth-fault or arc-fault device, or a breaker that was still warm. "
+        "Have the cause found before any setting is relied on.",
+    )
+
+
 # --- assumptions
 
 
@@ -198,6 +211,7 @@ def _known_load(told: Told, load: LoadTrend) -> list[str]:
         "fall with the load to the power 4.5 (2.1 to 9.4); times longer than the standard allows were cut out "
         f"({standard}; values from memory: check the standard)."
     ]
+    said.append(f"{name}: beforehand a chance of 1 in 10 was left for trips that have nothing to do with the load.")
     if load.kind == "computed":
         said.append(
             f"{name}: the line current was computed from arc volts and amps, with an efficiency of "

@@ -14,17 +14,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 from scipy import optimize, special
 
 from doe.bench.results import IntArray
 from doe.coding import FloatArray
-from doe.models.textbook.likelihood import Local, LogLikelihood, maximise, meets_exactly, profile_limits, recession
+from doe.models.textbook.location_scale import (
+    LOG_ROOT_2PI,
+    NORMAL,
+    BoolArray,
+    fit_location_scale,
+    mills,
+)
 
-_LOG_ROOT_2PI = 0.5 * math.log(2.0 * math.pi)
 _NODES = 25
 _NO_PLATE = 1e-3
 """Plate sd over weld sd below which the plates are left out."""
@@ -44,7 +48,7 @@ class CensoredFit:
     runs_away : ndarray, shape (n_terms,)
         See ``likelihood.Recession``.
     near_limits : callable
-        Parameter index and level to profile-likelihood limits (without plates) of a coefficient that runs away.
+        Parameter index and level to profile-likelihood limits (without plates), for a coefficient that runs away.
     """
 
     coefficients: FloatArray
@@ -63,7 +67,7 @@ class CensoredFit:
 
 
 def fit_censored(
-    X: FloatArray, y: FloatArray, censored: npt.NDArray[np.bool_], *, plate: IntArray | None = None
+    X: FloatArray, y: FloatArray, censored: BoolArray, *, plate: IntArray | None = None
 ) -> CensoredFit | None:
     """Fit readings, some of them right-censored.
 
@@ -82,105 +86,76 @@ def fit_censored(
     CensoredFit or None
         None where the likelihood has no maximum: no uncensored reading, or the terms fit every one of them exactly.
     """
-    if censored.all() or meets_exactly(X[~censored], y[~censored], X[censored], y[censored]):
+    alone = fit_location_scale(X, y, ~censored, law=NORMAL)
+    if alone is None:
         return None
-    away = recession(X[~censored], X[censored])
+    fit = CensoredFit(
+        coefficients=alone.coefficients,
+        se=alone.se,
+        sd=alone.scale,
+        plate_sd=0.0,
+        log_likelihood=alone.log_likelihood,
+        n_parameters=X.shape[1] + 1,
+        runs_away=alone.runs_away,
+        near_limits=alone.profile,
+    )
+    return fit if plate is None else _with_plates(fit, X, y, censored, plate)
+
+
+def _with_plates(fit: CensoredFit, X: FloatArray, y: FloatArray, censored: BoolArray, plate: IntArray) -> CensoredFit:
+    """Add plates to a fit, unless they come out as nothing."""
+
+    def value(parameters: FloatArray) -> float:
+        return _integrated(parameters, X, y, censored, plate)
+
     start, *_ = np.linalg.lstsq(X, y, rcond=None)
-    spread = float(np.std(y - X @ start)) or float(np.std(y)) or 1.0
-    likelihood = censored_log_likelihood(X, y, censored)
-    top = maximise(likelihood, np.append(start, math.log(spread)))
-    at, value, covariance = top.at, top.local.value, np.linalg.pinv(top.local.information, hermitian=True)
-    plate_sd = 0.0
-    if plate is not None:
-        wider = _with_plates(X, y, censored, plate, top.at)
-        plate_sd = math.exp(wider.x[-1])
-        if plate_sd > _NO_PLATE * math.exp(wider.x[-2]) and -wider.fun > value:
-            at, value = wider.x[:-1], -float(wider.fun)
-            covariance = np.linalg.pinv(_curvature(lambda b: _with_plates_value(b, X, y, censored, plate), wider.x))
-        else:
-            plate_sd = 0.0
-    p = X.shape[1]
-    finite = away.limits == 0.0
-
-    def near_limits(index: int, level: float) -> tuple[float, float]:
-        toward = float(away.limits[index])
-        if math.isnan(toward):
-            return -math.inf, math.inf
-        return profile_limits(likelihood, top, index=index, level=level, toward=toward)
-
-    return CensoredFit(
-        coefficients=np.where(finite, at[:p], away.limits),
+    begin = np.where(fit.runs_away == 0.0, fit.coefficients, start)
+    begin = np.append(begin, np.log(fit.sd) + np.array([-0.35, -0.7]))
+    found = optimize.minimize(lambda b: -value(b), begin, method="BFGS", options={"gtol": 1e-6})
+    sd, plate_sd = np.exp(found.x[-2:])
+    if plate_sd <= _NO_PLATE * sd or -found.fun <= fit.log_likelihood:
+        return replace(fit, n_parameters=fit.n_parameters + 1)
+    p, finite = X.shape[1], fit.runs_away == 0.0
+    covariance = np.linalg.pinv(_curvature(value, found.x), hermitian=True)
+    return replace(
+        fit,
+        coefficients=np.where(finite, found.x[:p], fit.runs_away),
         se=np.where(finite, np.sqrt(np.maximum(np.diag(covariance)[:p], 0.0)), np.inf),
-        sd=math.exp(at[p]),
-        plate_sd=plate_sd,
-        log_likelihood=value,
-        n_parameters=p + 1 + int(plate is not None),
-        runs_away=away.limits,
-        near_limits=near_limits,
+        sd=float(sd),
+        plate_sd=float(plate_sd),
+        log_likelihood=-float(found.fun),
+        n_parameters=fit.n_parameters + 1,
     )
 
 
-def censored_log_likelihood(X: FloatArray, y: FloatArray, censored: npt.NDArray[np.bool_]) -> LogLikelihood:
-    """Make the log-likelihood in the coefficients and, last, the log standard deviation [1]."""
-    seen = ~censored
+def _integrated(parameters: FloatArray, X: FloatArray, y: FloatArray, censored: BoolArray, plate: IntArray) -> float:
+    """Give the log-likelihood with plates integrated out, adaptively at each plate's own mode [2].
 
-    def at(parameters: FloatArray) -> Local:
-        b, log_sd = parameters[:-1], float(np.clip(parameters[-1], -40.0, 40.0))
-        sd = math.exp(log_sd)
-        z = np.clip((y - X @ b) / sd, -1e6, 1e6)
-        log_beyond = special.log_ndtr(-z)
-        value = float(np.sum(-0.5 * z[seen] ** 2 - _LOG_ROOT_2PI - log_sd) + log_beyond[censored].sum())
-        mills = np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - log_beyond)
-        pull = np.where(censored, mills, z)  # minus the derivative by z
-        bend = np.where(censored, mills * (mills - z), 1.0)  # minus the second derivative
-        gradient = np.append(X.T @ pull / sd, float(z @ pull) - seen.sum())
-        information = np.empty((len(parameters), len(parameters)))
-        information[:-1, :-1] = (X.T * bend) @ X / sd**2
-        information[:-1, -1] = information[-1, :-1] = X.T @ (pull + z * bend) / sd
-        information[-1, -1] = float(z @ pull + z**2 @ bend)
-        return Local(value, gradient, information)
-
-    return at
-
-
-def _with_plates(
-    X: FloatArray, y: FloatArray, censored: npt.NDArray[np.bool_], plate: IntArray, start: FloatArray
-) -> optimize.OptimizeResult:
-    """Minimise minus the integrated log-likelihood over coefficients, log weld sd and log plate sd."""
-    begin = np.append(start, start[-1] - 0.7)
-    begin[-2] -= 0.35
-    return optimize.minimize(
-        lambda b: -_with_plates_value(b, X, y, censored, plate), begin, method="BFGS", options={"gtol": 1e-6}
-    )
-
-
-def _with_plates_value(
-    parameters: FloatArray, X: FloatArray, y: FloatArray, censored: npt.NDArray[np.bool_], plate: IntArray
-) -> float:
-    """Give the log-likelihood with plates integrated out, adaptively at each plate's own mode [2]."""
-    b, sd, plate_sd = parameters[:-2], math.exp(parameters[-2]), math.exp(parameters[-1])
+    The parameters are the coefficients, log weld sd and log plate sd.
+    """
+    b, (sd, plate_sd) = parameters[:-2], np.exp(np.clip(parameters[-2:], -30.0, 30.0))
     nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES)
     residual = y - X @ b
     mode, width = _plate_modes(residual, censored, plate, sd=sd, plate_sd=plate_sd)
     u = mode[:, None] + width[:, None] * nodes
     z = (residual[:, None] - u[plate]) / sd
-    welds = np.where(censored[:, None], special.log_ndtr(-z), -0.5 * z**2 - _LOG_ROOT_2PI - math.log(sd))
+    welds = np.where(censored[:, None], special.log_ndtr(-z), -0.5 * z**2 - LOG_ROOT_2PI - math.log(sd))
     joint = -0.5 * (u / plate_sd) ** 2 - math.log(plate_sd) + 0.5 * nodes**2 + np.log(weights)
     np.add.at(joint, plate, welds)
-    return float(np.sum(special.logsumexp(joint, axis=1) + np.log(width) - _LOG_ROOT_2PI))
+    return float(np.sum(special.logsumexp(joint, axis=1) + np.log(width) - LOG_ROOT_2PI))
 
 
 def _plate_modes(
-    residual: FloatArray, censored: npt.NDArray[np.bool_], plate: IntArray, *, sd: float, plate_sd: float
+    residual: FloatArray, censored: BoolArray, plate: IntArray, *, sd: float, plate_sd: float
 ) -> tuple[FloatArray, FloatArray]:
     """Find each plate effect's conditional mode, and the width that its curvature gives, by Newton steps."""
     n_plates = int(plate.max()) + 1
     u, curvature = np.zeros(n_plates), np.ones(n_plates)
     for _ in range(50):
         z = (residual - u[plate]) / sd
-        mills = np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - special.log_ndtr(-z))
-        pull = np.bincount(plate, np.where(censored, mills, z), minlength=n_plates)
-        bend = np.bincount(plate, np.where(censored, mills * (mills - z), 1.0), minlength=n_plates)
+        ratio, falling = mills(z)
+        pull = np.bincount(plate, np.where(censored, ratio, z), minlength=n_plates)
+        bend = np.bincount(plate, np.where(censored, falling, 1.0), minlength=n_plates)
         curvature = bend / sd**2 + 1.0 / plate_sd**2
         step = (pull / sd - u / plate_sd**2) / curvature
         u = u + step

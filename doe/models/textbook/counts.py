@@ -23,6 +23,8 @@ from doe.models.textbook.likelihood import Local, LogLikelihood, Maximum, maximi
 
 _POISSON_LIKE = -9.0
 """Logarithm of a dispersion that counts cannot tell from 0."""
+_HIGHEST = 80.0
+"""Logarithm of a mean beyond any count: keeps a trial step from overflowing."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,7 +149,7 @@ def _poisson(X: FloatArray, counts: FloatArray, offset: FloatArray) -> LogLikeli
 
     def at(b: FloatArray) -> Local:
         predictor = offset + X @ b
-        mean = np.exp(np.minimum(predictor, 600.0))
+        mean = np.exp(np.minimum(predictor, _HIGHEST))
         value = float(counts @ predictor - mean.sum()) + constant
         return Local(value, X.T @ (counts - mean), (X.T * mean) @ X)
 
@@ -169,7 +171,7 @@ def negative_binomial(X: FloatArray, counts: FloatArray, offset: FloatArray) -> 
     def at(parameters: FloatArray) -> Local:
         b, phi = parameters[:-1], math.exp(min(max(float(parameters[-1]), -40.0), 40.0))
         predictor = offset + X @ b
-        mean = np.exp(np.minimum(predictor, 600.0))
+        mean = np.exp(np.minimum(predictor, _HIGHEST))
         spread = 1.0 + phi * mean
         first, second = _log_ratio(phi * mean)
         value = (
@@ -194,18 +196,18 @@ def negative_binomial(X: FloatArray, counts: FloatArray, offset: FloatArray) -> 
 def _log_ratio(z: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Give log(1 + z)/z, and minus its derivative, both by series where z is small."""
     small = z < 1e-3
-    safe = np.where(small, 1.0, z)
-    ratio = np.where(small, 1.0 - z / 2.0 + z**2 / 3.0 - z**3 / 4.0 + z**4 / 5.0, np.log1p(safe) / safe)
-    exact = np.log1p(safe) / safe**2 - 1.0 / (safe * (1.0 + safe))
-    return ratio, np.where(small, 0.5 - 2.0 * z / 3.0 + 3.0 * z**2 / 4.0 - 4.0 * z**3 / 5.0, exact)
+    near, far = np.where(small, z, 0.0), np.where(small, 1.0, z)
+    ratio = np.where(small, 1.0 - near / 2.0 + near**2 / 3.0 - near**3 / 4.0 + near**4 / 5.0, np.log1p(far) / far)
+    slope = np.log1p(far) / far**2 - 1.0 / (far * (1.0 + far))
+    return ratio, np.where(small, 0.5 - 2.0 * near / 3.0 + 3.0 * near**2 / 4.0 - 4.0 * near**3 / 5.0, slope)
 
 
 def _second_bend(z: FloatArray) -> FloatArray:
     """Give minus the second derivative of log(1 + z)/z, by series where z is small."""
     small = z < 1e-2
-    safe = np.where(small, 1.0, z)
-    exact = -2.0 * np.log1p(safe) / safe**3 + 2.0 / (safe**2 * (1.0 + safe)) + 1.0 / (safe * (1.0 + safe) ** 2)
-    series = -2.0 / 3.0 + 3.0 * z / 2.0 - 12.0 * z**2 / 5.0 + 10.0 * z**3 / 3.0 - 30.0 * z**4 / 7.0
+    near, far = np.where(small, z, 0.0), np.where(small, 1.0, z)
+    exact = -2.0 * np.log1p(far) / far**3 + 2.0 / (far**2 * (1.0 + far)) + 1.0 / (far * (1.0 + far) ** 2)
+    series = -2.0 / 3.0 + 3.0 * near / 2.0 - 12.0 * near**2 / 5.0 + 10.0 * near**3 / 3.0 - 30.0 * near**4 / 7.0
     return np.where(small, series, exact)
 
 

@@ -180,7 +180,7 @@ def _fit_times(results: Results, response: Response, trips: Trips, *, level: flo
             "separated": recession(np.empty((0, X.shape[1])), np.where(event[:, None], X, -X)).exists,
             "residual_df": len(used) - X.shape[1],
             "log_likelihood": fit.log_likelihood,
-            "aic": fit.aic,
+            "aic": -2.0 * fit.log_likelihood + 2.0 * (X.shape[1] + 1),
         },
         findings=findings,
         assumptions=_independence(columns),

@@ -24,6 +24,9 @@ from doe.coding import FloatArray
 
 _MOST_STEPS = 500
 _STILL = 1e-25
+"""A step that promises a smaller rise of the log-likelihood ends the climb."""
+_CLOSE = 1e-11
+"""So too in a profile, and wherever a step this small promises no less than the last one did."""
 _ROUNDING = 1e-14
 
 
@@ -46,7 +49,9 @@ class Maximum:
     local: Local
 
 
-def maximise(log_likelihood: LogLikelihood, start: FloatArray, *, held: Sequence[int] = ()) -> Maximum:
+def maximise(
+    log_likelihood: LogLikelihood, start: FloatArray, *, held: Sequence[int] = (), still: float = _STILL
+) -> Maximum:
     """Climb by damped Newton steps.
 
     Where the likelihood rises for ever (separation) the climb ends once a step gains nothing more, at the
@@ -59,20 +64,23 @@ def maximise(log_likelihood: LogLikelihood, start: FloatArray, *, held: Sequence
         With a finite value.
     held : sequence of int
         Parameters that stay at ``start``.
+    still : float
+        A step that promises a smaller rise ends the climb.
     """
     free = np.setdiff1d(np.arange(len(start)), np.asarray(held, dtype=int))
-    at, here, damping = start.astype(float), log_likelihood(start), 0.0
+    at, here, damping, last = start.astype(float), log_likelihood(start), 0.0, math.inf
     for _ in range(_MOST_STEPS if free.size else 0):
         gradient = here.gradient[free]
         step = _damped_step(here.information[np.ix_(free, free)], gradient, damping)
         promised = float(gradient @ step)
-        if promised < _STILL and damping < 1e-3:
+        if damping < 1e-3 and (promised < still or last <= promised < _CLOSE):
             break
         trial = at.copy()
         trial[free] += step * min(1.0, (1.0 + abs(here.value)) / promised)  # flat ground promises too much
         there = log_likelihood(trial)
         if there.value >= here.value - _ROUNDING * max(1.0, abs(here.value)):
-            at, here, damping = trial, there, damping / 10.0 if damping > 1e-6 else 0.0
+            at, here, last = trial, there, promised
+            damping = damping / 10.0 if damping > 1e-6 else 0.0
         elif damping > 1e12:
             break
         else:
@@ -84,13 +92,19 @@ def _damped_step(information: FloatArray, gradient: FloatArray, damping: float) 
     """Solve (information + damping) step = gradient with the information's eigenvalues made positive."""
     size = np.sqrt(np.maximum(np.abs(np.diag(information)), 1e-100))
     values, vectors = np.linalg.eigh(information / np.outer(size, size))
-    firm = np.maximum(np.abs(values), 1e-12) + damping
+    firm = np.maximum(np.abs(values), 1e-14) + damping
     step = vectors @ ((vectors.T @ (gradient / size)) / firm) / size
     return np.asarray(step)
 
 
 def profile_limits(
-    log_likelihood: LogLikelihood, top: Maximum, *, index: int, level: float, toward: float = 0.0
+    log_likelihood: LogLikelihood,
+    top: Maximum,
+    *,
+    index: int,
+    level: float,
+    toward: float = 0.0,
+    also_from: Sequence[float] = (),
 ) -> tuple[float, float]:
     """Give the two-sided profile-likelihood limits of one parameter.
 
@@ -107,46 +121,88 @@ def profile_limits(
     level : float
     toward : float
         ``inf`` or ``-inf`` where the estimate lies there: that side's limit is infinite as well.
+    also_from : sequence of float
+        Multiples of ``top.at`` from which to climb as well, where the profile may have several summits.
 
     Returns
     -------
     low, high : float
         Infinite where the profile never falls far enough.
     """
-    floor = top.local.value - float(stats.chi2.ppf(level, 1)) / 2.0
+    value = _profile(log_likelihood, top, index, also_from=also_from)
     start = 0.0 if math.isinf(toward) else float(top.at[index])
-    low = -math.inf if toward == -math.inf else _crossing(log_likelihood, top, index, -1.0, floor=floor, start=start)
-    high = math.inf if toward == math.inf else _crossing(log_likelihood, top, index, 1.0, floor=floor, start=start)
+    step = _first_step(top, index)
+    return profile_crossings(value, top.local.value, start, step=step, level=level, toward=toward)
+
+
+def profile_crossings(
+    profile: Callable[[float], float], highest: float, start: float, *, step: float, level: float, toward: float = 0.0
+) -> tuple[float, float]:
+    """Give where a profile has dropped by half the chi-squared quantile below its highest value.
+
+    Parameters
+    ----------
+    profile : callable
+        Value of the parameter to the log-likelihood maximised over the others.
+    highest : float
+    start : float
+        The estimate, or any value where the estimate is infinite.
+    step : float
+        About a standard error.
+    level : float
+    toward : float
+        As in ``profile_limits``.
+    """
+    reach = math.sqrt(float(stats.chi2.ppf(level, 1)))
+    known: dict[float, float] = {}
+
+    def above(value: float) -> float:
+        """Give the reach less the root of twice the drop: nearly a straight line, so that few values are needed."""
+        if value not in known:
+            known[value] = reach - math.sqrt(max(0.0, 2.0 * (highest - profile(value))))
+        return known[value]
+
+    low = -math.inf if toward == -math.inf else _crossing(above, start, -step)
+    high = math.inf if toward == math.inf else _crossing(above, start, step)
     return low, high
 
 
-def _crossing(
-    log_likelihood: LogLikelihood, top: Maximum, index: int, side: float, *, floor: float, start: float
-) -> float:
-    """Find where the profile falls through the floor, going from the start to one side (or first back inside)."""
+def _profile(
+    log_likelihood: LogLikelihood, top: Maximum, index: int, *, also_from: Sequence[float]
+) -> Callable[[float], float]:
+    """Give the log-likelihood maximised over all parameters but one, each climb starting where the last one ended."""
     held = {"at": top.at}
 
-    def above(value: float) -> float:
-        begin = held["at"].copy()
-        begin[index] = value
-        if not math.isfinite(log_likelihood(begin).value):
-            begin = np.where(np.arange(len(begin)) == index, value, top.at)
-        found = maximise(log_likelihood, begin, held=[index])
-        held["at"] = found.at
-        return found.local.value - floor
+    def held_at(start: FloatArray, value: float) -> FloatArray:
+        return np.where(np.arange(len(start)) == index, value, start)
 
-    step = _first_step(top, index)
-    inside = start
-    while above(inside) < 0.0:  # the start of an infinite estimate may lie outside
-        inside -= side * step
+    def profile(value: float) -> float:
+        starts = [held_at(start, value) for start in (held["at"], *(m * top.at for m in also_from), top.at)]
+        finite = [start for start in starts if math.isfinite(log_likelihood(start).value)]
+        climbs = finite[: 1 + len(also_from)]
+        best = max(
+            (maximise(log_likelihood, start, held=[index], still=_CLOSE) for start in climbs),
+            key=lambda found: found.local.value,
+        )
+        held["at"] = best.at
+        return best.local.value
+
+    return profile
+
+
+def _crossing(above: Callable[[float], float], start: float, first_step: float) -> float:
+    """Find where the profile falls through the floor, going from the start in steps that double."""
+    inside, step = start, first_step
+    while above(inside) < 0.0:  # the start of an infinite estimate may lie outside: first go back inside
+        inside -= step
         step *= 2.0
-    step = _first_step(top, index)
-    while above(inside + side * step) > 0.0:
-        inside, step = inside + side * step, 2.0 * step
-        if step > 1e7 * _first_step(top, index):
-            return side * math.inf
-    outside = inside + side * step
-    return float(optimize.brentq(above, inside, outside, xtol=1e-9 * step, rtol=1e-10))
+    step = first_step
+    while above(inside + step) > 0.0:
+        inside, step = inside + step, 2.0 * step
+        if abs(step) > 1e7 * abs(first_step):
+            return math.copysign(math.inf, step)
+    near, far = sorted((inside, inside + step))
+    return float(optimize.brentq(above, near, far, xtol=1e-8 * abs(first_step), rtol=1e-9))
 
 
 def _first_step(top: Maximum, index: int) -> float:

@@ -92,7 +92,8 @@ def fit_logistic(
     def profile(index: int, level: float) -> tuple[float, float]:
         if math.isnan(limits[index]):
             return -math.inf, math.inf
-        return profile_limits(likelihood, top, index=index, level=level, toward=float(limits[index]))
+        several = (0.5, 2.0) if penalty else ()  # the penalised likelihood is not concave
+        return profile_limits(likelihood, top, index=index, level=level, toward=float(limits[index]), also_from=several)
 
     return LogisticFit(
         coefficients=np.where(limits == 0.0, top.at, limits),
@@ -119,19 +120,23 @@ def binomial_log_likelihood(X: FloatArray, yes: FloatArray, trials: FloatArray) 
 
 
 def firth_log_likelihood(X: FloatArray, yes: FloatArray, trials: FloatArray) -> LogLikelihood:
-    """Make the penalised log-likelihood [1], its score [2], and the unpenalised information."""
+    """Make the penalised log-likelihood [1], its score [2], and minus its second derivatives."""
     plain = binomial_log_likelihood(X, yes, trials)
 
     def at(b: FloatArray) -> Local:
         value, score, information = plain(b)
         chance, other = special.expit(X @ b), special.expit(-(X @ b))
-        Q, R = np.linalg.qr(np.sqrt(trials * chance * other)[:, None] * X)
+        root = np.sqrt(trials * chance * other)
+        Q, R = np.linalg.qr(root[:, None] * X)
         diagonal = np.abs(np.diag(R))
         if diagonal.min() <= 0.0:
             return Local(-math.inf, score, information)
-        leverage = np.sum(Q**2, axis=1)
         penalty = float(np.sum(np.log(diagonal)))
-        return Local(value + penalty, score + X.T @ (leverage * (other - chance) / 2.0), information)
+        projection = Q @ Q.T
+        leverage, tilt = np.diag(projection), other - chance
+        # d h_i / d b = h_i tilt_i x_i - sum_j P_ij^2 tilt_j x_j, P the projection of the weighted columns
+        bend = np.diag(leverage * (tilt**2 - 2.0 * chance * other)) - tilt[:, None] * projection**2 * tilt
+        return Local(value + penalty, score + X.T @ (leverage * tilt) / 2.0, information - X.T @ bend @ X / 2.0)
 
     return at
 

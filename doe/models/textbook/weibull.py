@@ -11,46 +11,15 @@ References
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
 from doe.coding import FloatArray
-from doe.models.textbook.likelihood import Local, LogLikelihood, maximise, meets_exactly, profile_limits, recession
+from doe.models.textbook.location_scale import EXTREME_VALUE, BoolArray, LocationScaleFit, fit_location_scale
 
 
-@dataclass(frozen=True, eq=False)
-class WeibullFit:
-    """A fitted Weibull model.
-
-    Attributes
-    ----------
-    coefficients, se : ndarray, shape (n_terms,)
-        On log time; infinite, or nan where not determined. Standard errors from the observed information.
-    scale, se_log_scale : float
-    log_likelihood : float
-        Of the times (not of their logarithms).
-    aic : float
-    runs_away : ndarray, shape (n_terms,)
-        See ``likelihood.Recession``.
-    profile : callable
-        Parameter index (the last is log scale) and level to profile-likelihood limits.
-    """
-
-    coefficients: FloatArray
-    se: FloatArray
-    scale: float
-    se_log_scale: float
-    log_likelihood: float
-    aic: float
-    runs_away: FloatArray
-    profile: Callable[[int, float], tuple[float, float]]
-
-
-def fit_weibull(X: FloatArray, time: FloatArray, event: npt.NDArray[np.bool_]) -> WeibullFit | None:
+def fit_weibull(X: FloatArray, time: FloatArray, event: BoolArray) -> LocationScaleFit | None:
     """Fit times to an event, some of them only known to be longer.
 
     Parameters
@@ -64,56 +33,12 @@ def fit_weibull(X: FloatArray, time: FloatArray, event: npt.NDArray[np.bool_]) -
 
     Returns
     -------
-    WeibullFit or None
-        None where the likelihood has no maximum in the scale: no event, or the terms fit every event exactly.
+    LocationScaleFit or None
+        On log time; ``log_likelihood`` is that of the times (not of their logarithms). None where the likelihood has no
+        maximum in the scale: no event, or the terms fit every event exactly.
     """
     log_time = np.log(time)
-    if not event.any() or meets_exactly(X[event], log_time[event], X[~event], log_time[~event]):
+    fit = fit_location_scale(X, log_time, event, law=EXTREME_VALUE)
+    if fit is None:
         return None
-    away = recession(X[event], X[~event])
-    likelihood = weibull_log_likelihood(X, log_time, event)
-    start, *_ = np.linalg.lstsq(X, log_time, rcond=None)
-    spread = float(np.std(log_time - X @ start))
-    top = maximise(likelihood, np.append(start, math.log(max(spread, 0.1))))
-    covariance = np.linalg.pinv(top.local.information, hermitian=True)
-    se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-
-    def profile(index: int, level: float) -> tuple[float, float]:
-        toward = float(away.limits[index]) if index < len(away.limits) else 0.0
-        if math.isnan(toward):
-            return -math.inf, math.inf
-        return profile_limits(likelihood, top, index=index, level=level, toward=toward)
-
-    return WeibullFit(
-        coefficients=np.where(away.limits == 0.0, top.at[:-1], away.limits),
-        se=np.where(away.limits == 0.0, se[:-1], np.inf),
-        scale=math.exp(top.at[-1]),
-        se_log_scale=float(se[-1]),
-        log_likelihood=top.local.value,
-        aic=-2.0 * top.local.value + 2.0 * (X.shape[1] + 1),
-        runs_away=away.limits,
-        profile=profile,
-    )
-
-
-def weibull_log_likelihood(X: FloatArray, log_time: FloatArray, event: npt.NDArray[np.bool_]) -> LogLikelihood:
-    """Make the log-likelihood in the coefficients and, last, the log scale [1]."""
-    happened = event.astype(float)
-    constant = -float(happened @ log_time)
-
-    def at(parameters: FloatArray) -> Local:
-        b, log_scale = parameters[:-1], float(np.clip(parameters[-1], -40.0, 40.0))
-        scale = math.exp(log_scale)
-        w = (log_time - X @ b) / scale
-        hazard = np.exp(np.minimum(w, 300.0))
-        value = float(happened @ (w - log_scale) - hazard.sum()) + constant
-        pull = hazard - happened  # minus the derivative by w
-        gradient = np.append(X.T @ pull / scale, float(w @ pull) - happened.sum())
-        cross = X.T @ (pull + w * hazard) / scale
-        information = np.empty((len(parameters), len(parameters)))
-        information[:-1, :-1] = (X.T * hazard) @ X / scale**2
-        information[:-1, -1] = information[-1, :-1] = cross
-        information[-1, -1] = float(w @ pull + w**2 @ hazard)
-        return Local(value, gradient, information)
-
-    return at
+    return replace(fit, log_likelihood=fit.log_likelihood - float(log_time[event].sum()))

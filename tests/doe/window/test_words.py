@@ -108,7 +108,8 @@ def test_a_single_setting_is_never_called_a_window(bench):
     window = find_window(bench.fit(study, {"penetration": bench.hill(study, drop=1.6)}))
     told = window_sentences(window, window.answer)
     assert told[0].startswith("A few settings can be claimed, too narrow to be called a window: voltage 2 (20 V)")
-    assert "this setting" in told[3]
+    assert "every dial setting in this box" in told[3]
+    assert not any("etting window" in line for line in told)
 
 
 def test_no_window_says_what_could_be_claimed_and_what_to_do(bench):
