@@ -121,10 +121,12 @@ def trip_fit(bench, study, conditions, **how):
     return bench.fit(study, models, conditions={"trip": conditions})
 
 
-@pytest.mark.parametrize(("load", "level"), [("measured", 0.9), ("computed", 0.95)])
-def test_a_computed_load_that_limits_asks_for_more_confidence(bench, load, level):
+@pytest.mark.parametrize(
+    ("load", "held", "level"), [("measured", 2.0, 0.9), ("measured", 1.0, 0.95), ("computed", 2.0, 0.95)]
+)
+def test_a_computed_load_or_a_short_arc_that_limits_asks_for_more_confidence(bench, load, held, level):
     study = bench.study(responses=(PENETRATION, TRIP))
-    window = find_window(trip_fit(bench, study, {"load": load}))
+    window = find_window(trip_fit(bench, study, {"load": load, "arc_time_ratio": held}))
     assert "trip" in window.answer.limited_by.values()
     assert window.answer.searched_at == pytest.approx(level)
     assert window.answer.box.confidence >= level
