@@ -72,6 +72,7 @@ def read_answers(answers: dict[str, str], *, title: str, preheat: str = "") -> N
         welds=read_welds(answers["welds"]),
         preheat_levels=levels,
         preheat_unit=level_unit,
+        units="us" if parse_quantity(thickness).unit == "in" or unit == "in/min" else "metric",
     )
 
 

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from doe.errors import DoeError, quoted
-from doe.study.model import LaterWelds, Study
+from doe.study.model import LaterWelds, Study, Units
 from doe.study.reading import parse_study
 from doe.terms import polynomial_terms
 from doe.units import convert, parse_quantity
@@ -55,6 +55,8 @@ class NewStudy:
         feed, and the corners differ by less than this, at most 10.
     expect_scatter : str
         "0.3 mm"; empty where not known.
+    units : {"metric", "us"}
+        How results are shown.
     """
 
     title: str
@@ -80,6 +82,7 @@ class NewStudy:
     preheat_unit: str = "degC"
     porosity_ratio_under: float | None = None
     expect_scatter: str = ""
+    units: Units = "metric"
 
 
 def study_text(new: NewStudy) -> str:
@@ -134,6 +137,8 @@ def _table(**entries: str) -> str:
 def _settings(new: NewStudy) -> Iterator[str]:
     """Give the lines that say what was answered."""
     yield f"study.title = {toml_text(new.title)}"
+    if new.units != "metric":
+        yield f"study.units = {toml_text(new.units)}"
     yield f"job.joint = {toml_text(new.joint)}"
     yield f"job.thickness = {toml_text(new.thickness)}"
     yield f"job.wire = {toml_text(new.wire)}"
@@ -248,7 +253,8 @@ def _more(new: NewStudy, study: Study) -> Iterator[str]:
 
 def _job_options(study: Study) -> Iterator[_Option]:
     """Give the settings of the study, job, supply and machine."""
-    yield _Option("study.units", '"metric"', 'how results are shown: "metric" or "us"; any unit is read anywhere')
+    if study.units == "metric":
+        yield _Option("study.units", '"metric"', 'how results are shown: "metric" or "us"; any unit is read anywhere')
     yield _Option("job.process", '"136"', "e.g. the ISO 4063 number or the AWS letters (FCAW-G)")
     yield _Option("job.material", '"S275"', "e.g.")
     yield _Option("job.wire_diameter", '"1.0 mm"', "e.g.")

@@ -43,6 +43,7 @@ def test_every_answer_reaches_the_study():
         "welds": "20",
     }
     study = parse_study(study_text(read_answers(answers, title="Gate", preheat="68 150 degF")))
+    assert study.units == "us"
     assert study.job.joint == "tee, single pass"
     assert study.job.thickness_mm == pytest.approx(9.525)
     assert study.factor("voltage").values == (17.0, 18.4, 19.6)
