@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from scipy import special
 
 from doe.bench.results import Counts, IntArray, Passes, Results, Trips
 from doe.coding import FloatArray
@@ -44,7 +45,7 @@ def fit_count(results: Results, response: Response, counts: Counts, *, level: fl
     findings = runaway_findings(columns.names, fit.runs_away[:p], because=because)
     return ResponseFit(
         response=response,
-        method=f"{family} maximum likelihood, log link, {_exposure_words(response, counts)}; {why}",
+        method=f"{family.capitalize()} maximum likelihood, log link, {_exposure_words(response, counts)}; {why}",
         n=len(used),
         terms=estimates(columns.names, fit.coefficients, fit.se, _profiled(fit.profile, p, level)),
         numbers=numbers,
@@ -70,7 +71,11 @@ def _exposure_words(response: Response, counts: Counts) -> str:
 
 
 def _chosen_family(X: FloatArray, counts: FloatArray, offset: FloatArray, wished: str) -> tuple[CountFit, str, str]:
-    """Fit the named family, or the one with the smaller AIC; give the fit, its family, and why."""
+    """Fit the named family, or the one that the scatter of the counts asks for; give the fit, its family, and why.
+
+    The maximum-likelihood dispersion is too small where there are nearly as many terms as welds, and AIC with it; so
+    Pearson's statistic has a say as well.
+    """
     poisson = fit_poisson(X, counts, offset)
     if wished == "poisson":
         return poisson, "poisson", "family as named"
@@ -82,6 +87,9 @@ def _chosen_family(X: FloatArray, counts: FloatArray, offset: FloatArray, wished
         return wider, "negative binomial", f"chosen because its AIC is {gain:.1f} below Poisson's"
     if wider.dispersion == 0.0:
         return poisson, "poisson", "chosen because the counts scatter no more than Poisson counts do"
+    if poisson.residual_df and special.chdtrc(poisson.residual_df, poisson.pearson) < 0.05:
+        times = f"{poisson.pearson_dispersion:.1f}"
+        return wider, "negative binomial", f"chosen because the counts scatter {times} times as much as Poisson counts"
     return poisson, "poisson", f"chosen because its AIC is {-gain:.1f} below the negative binomial's"
 
 
@@ -102,15 +110,29 @@ def fit_pass(results: Results, response: Response, passes: Passes, *, level: flo
 
 
 def fit_trip(results: Results, response: Response, trips: Trips, *, level: float) -> ResponseFit:
-    """Fit the time to a trip where times are known, else the chance of tripping; see ``fit_textbook``."""
+    """Fit the time to a trip where times are known, else the chance of tripping; see ``fit_textbook``.
+
+    Raises
+    ------
+    CannotAnswerError
+        If the study names the Weibull family and the times cannot bear it.
+    """
     known = np.isfinite(trips.tripped)
-    timed = known & np.isfinite(trips.time_s) & (trips.time_s > 0.0)
-    tripped = trips.tripped == 1.0
-    if response.family != "logistic" and (response.family == "weibull" or (timed & tripped).any()):
-        return _fit_times(results, response, trips, level=level)
+    n_trips = int(np.sum(trips.tripped[known] == 1.0))
     why = "chance of tripping"
-    if not response.family:
-        why += ", because no trip has a time" if (known & tripped).any() else ", because nothing tripped"
+    if response.family != "logistic":
+        fit = _fit_times(results, response, trips, level=level)
+        if fit is not None:
+            return fit
+        timed = int(np.sum((trips.tripped == 1.0) & np.isfinite(trips.time_s)))
+        short = f"{timed} timed {'trip is' if timed == 1 else 'trips are'} too few for the terms"
+        if response.family == "weibull":
+            message = (
+                f"“{response.name}”: {short}; the scatter of the times cannot be estimated. Name fewer terms under "
+                '[plan], or family = "logistic".'
+            )
+            raise CannotAnswerError(message)
+        why += ", because " + (short if timed else "no trip has a time" if n_trips else "nothing tripped")
     used = np.flatnonzero(known).astype(np.int64)
     return _fit_chance(results, response, (used, trips.tripped[used]), level=level, why=why)
 
@@ -153,22 +175,21 @@ def _fit_chance(
     )
 
 
-def _fit_times(results: Results, response: Response, trips: Trips, *, level: float) -> ResponseFit:
-    """Fit log time to a trip by Weibull maximum likelihood, untripped welds censored at their arc time."""
+def _fit_times(results: Results, response: Response, trips: Trips, *, level: float) -> ResponseFit | None:
+    """Fit log time to a trip by Weibull maximum likelihood; None where the times cannot bear it."""
     known = np.isfinite(trips.tripped)
     used = np.flatnonzero(known & np.isfinite(trips.time_s) & (trips.time_s > 0.0)).astype(np.int64)
+    event = trips.tripped[used] == 1.0
+    if not event.any():
+        return None
     columns, X = _columns(results, response, used)
-    event, p = trips.tripped[used] == 1.0, len(columns.names)
+    p = len(columns.names)
     fit = fit_weibull(X, trips.time_s[used], event)
     if fit is None:
-        message = (
-            f"“{response.name}”: {int(event.sum())} timed trips are too few for {X.shape[1]} terms; the scatter of the "
-            'times cannot be estimated. Name fewer terms under [plan], or family = "logistic".'
-        )
-        raise CannotAnswerError(message)
+        return None
     findings = runaway_findings(columns.names, fit.runs_away[:p], because="Some settings have no trip")
     if left_out := int(known.sum()) - len(used):
-        findings = (*findings, f"Left out, because their arc time is not known: {left_out} welds.")
+        findings = (*findings, f"Left out, because the arc time is not known: {left_out} of {int(known.sum())} welds.")
     return ResponseFit(
         response=response,
         method="Weibull maximum likelihood, terms on log time, welds without a trip censored at their arc time",

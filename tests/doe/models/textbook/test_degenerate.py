@@ -78,6 +78,18 @@ def test_scattered_counts_are_taken_as_negative_binomial_and_it_is_said_why(expe
     assert any("limits may be too narrow" in line for line in asked.findings)
 
 
+def test_more_scatter_than_poisson_is_not_hidden_by_many_terms(experiment: Any) -> None:
+    rng = np.random.default_rng(7)
+    runs = {name: rng.choice([-1.0, 0.0, 1.0], 24).tolist() for name in ("v", "f", "p")}
+    counts = rng.negative_binomial(1.0, 0.4, 24)
+    fit = experiment(runs, (), wishes={"model": "second order"}).count(counts)
+    poisson = experiment(runs, (), wishes={"model": "second order"}).count(counts, family="poisson")
+    assert poisson.numbers["aic"] < fit.numbers["aic"]
+    assert poisson.numbers["pearson_dispersion"] * poisson.numbers["residual_df"] > 23.685  # chi-squared, 95 %, 14 df
+    assert fit.numbers["family"] == "negative binomial"
+    assert "times as much as Poisson" in fit.method
+
+
 def test_a_single_large_count_does_not_break_the_negative_binomial() -> None:
     fit = fit_negative_binomial(np.ones((8, 1)), np.array([0, 0, 0, 0, 0, 0, 0, 40.0]), np.zeros(8))
     low, high = fit.profile(0, 0.90)
@@ -143,7 +155,7 @@ def test_a_weld_without_arc_time_is_left_out_of_the_times_and_named(experiment: 
     times = [60.0, 60, np.nan, 31, 60, 60, 44, 23]
     fit = experiment(CORNERS, ("constant", "f")).trip([0, 0, 0, 1, 0, 0, 1, 1], time_s=times)
     assert fit.n == 7
-    assert any("1 welds" in line for line in fit.findings)
+    assert any("1 of 8 welds" in line for line in fit.findings)
 
 
 def test_no_trip_at_all_is_answered_by_the_chance(experiment: Any) -> None:
@@ -159,8 +171,13 @@ def test_a_weibull_without_a_trip_cannot_be_answered(experiment: Any) -> None:
 
 
 def test_as_many_terms_as_trips_cannot_be_answered(experiment: Any) -> None:
-    with pytest.raises(CannotAnswerError, match="timed trips are too few"):
-        experiment(CORNERS, ("constant",)).trip([0, 0, 0, 1, 0, 0, 0, 0], time_s=[60, 60, 60, 70, 60, 60, 60, 60])
+    tripped, times = [0, 0, 0, 1, 0, 0, 0, 0], [60, 60, 60, 70, 60, 60, 60, 60]
+    with pytest.raises(CannotAnswerError, match="1 timed trip is too few"):
+        experiment(CORNERS, ("constant",)).trip(tripped, time_s=times, family="weibull")
+    fit = experiment(CORNERS, ("constant",)).trip(tripped, time_s=times)
+    assert "logistic" in fit.method
+    assert "1 timed trip is too few for the terms" in fit.method
+    assert fit.terms[0].estimate == pytest.approx(math.log(1.5 / 7.5))  # Firth adds half a yes and half a no
 
 
 def test_trips_in_one_corner_put_the_times_elsewhere_at_infinity(experiment: Any) -> None:
