@@ -13,12 +13,18 @@ COMMANDS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "new": "Answer at most eight questions; get a study, a plan and a run sheet.",
         "plan": "Plan the test welds; write plan.csv, results.csv and the run sheet.",
+        "take": "Take a table exported by the bench page into the study.",
         "check": "Read the study and the results; list every fault and every conversion.",
         "fit": "Fit the models, in words and numbers.",
         "window": "Find the setting window and the best setting inside it.",
+        "next": "Plan the next welds worth making, and say what they should bring.",
+        "confirm": "Fix the claim and its confirmation welds; afterwards give the verdict.",
+        "compare": "Compare two studies, or the kinds inside one: does one card serve both?",
         "report": "Check, fit, window; then write the report and the setting card.",
         "go": "Do the step that is due, and say which it was.",
         "demo": "See the whole job done on the shipped example.",
+        "dial": "Calibrate a dial from timed wire pulls and volt readings.",
+        "figure": "Work out one trade figure; without a name, list them.",
     }
 )
 """Each command and its one line, in the order of the work; a command's module has the command's name."""

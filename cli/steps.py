@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from doe.bench.results import Results
     from doe.models.fit import Fit
     from doe.planning.budget import Cost
+    from doe.planning.feasibility import WeldLoad
     from doe.planning.plan import Plan
     from doe.planning.quality import PlanQuality
     from doe.rehearsal import Judgement
@@ -22,24 +23,38 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class Planned:
-    """A plan, what it can tell, and what it costs."""
+    """A plan, what it can tell, what it costs, and what it asks of the supply."""
 
     plan: Plan
     quality: PlanQuality
     cost: Cost
+    loads: tuple[WeldLoad, ...]
 
     def to_dict(self) -> dict[str, object]:
         """Give the plan as ``plan --json`` prints it."""
-        parts = {"quality": self.quality.to_dict(), "cost": self.cost.to_dict(), "feasibility": []}
-        return {"schema": 1, **self.plan.to_dict(), **parts}
+        return {
+            "schema": 1,
+            **self.plan.to_dict(),
+            "quality": self.quality.to_dict(),
+            "cost": self.cost.to_dict(),
+            "feasibility": [load.to_dict() for load in self.loads],
+        }
+
+    def words(self) -> tuple[str, ...]:
+        """Say what the plan can tell, what it costs, and which welds to watch."""
+        from doe.planning import plan_words
+
+        watched = (f"{load.weld} {load.note}." for load in self.loads if load.note)
+        return (*plan_words(self.plan, self.quality, self.cost), *watched)
 
 
 def make_plan(study: Study, *, seed: int, progress: Callable[[int, int], None] | None = None) -> Planned:
     """Plan the first stage's welds; nothing is written."""
     from doe.planning import plan_cost, plan_welds, score_plan
+    from doe.planning.feasibility import plan_loads
 
     plan = plan_welds(study, seed=seed, progress=progress)
-    return Planned(plan, score_plan(study, plan), plan_cost(plan))
+    return Planned(plan, score_plan(study, plan), plan_cost(plan), plan_loads(plan))
 
 
 def write_plan(plan: Plan, *, replace: bool = False) -> list[Path]:

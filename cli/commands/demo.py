@@ -25,7 +25,6 @@ def command(folder: Path | None, as_json: bool, seed: int) -> None:
       weldwindow demo my-demo
     """
     from cli.steps import make_plan, make_report, new_folder, start_demo, weld_demo, write_plan
-    from doe.planning import plan_words
     from doe.report.answering import terminal_lines
 
     folder = new_folder(folder, stem="hinge-demo")
@@ -34,7 +33,7 @@ def command(folder: Path | None, as_json: bool, seed: int) -> None:
     planned = make_plan(study, seed=seed)
     write_plan(planned.plan)
     note(f"2 of 4: planned {len(planned.plan.welds)} welds, and a run sheet to weld by")
-    say((f"   {line}" for line in plan_words(planned.plan, planned.quality, planned.cost)), quiet=as_json)
+    say((f"   {line}" for line in planned.words()), quiet=as_json)
     judge = weld_demo(planned.plan, seed=seed)
     note("3 of 4: a virtual welder made the welds and filled in results.csv (all invented)")
     window, files = make_report(folder, seed=seed)

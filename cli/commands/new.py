@@ -39,7 +39,6 @@ def command(
       weldwindow new hinge --weld "lap fillet, 10 mm" --voltage "1=17 2=18.4 3=19.6" --welds 16
     """
     from cli.steps import make_plan, write_new_study, write_plan
-    from doe.planning import plan_words
     from doe.study.answers import QUESTIONS, read_answers
     from doe.study.reading import parse_study
     from doe.study.writing import study_text
@@ -53,7 +52,7 @@ def command(
     if as_json:
         print_json({"schema": 1, "files": files, "plan": planned.to_dict()})
     else:
-        say(plan_words(planned.plan, planned.quality, planned.cost))
+        say(planned.words())
     note("More can be said in study.toml: everything else stands there, commented out.")
     wrote(files, f"print the run sheet, weld, fill in {folder / 'results.csv'}; then weldwindow report {folder}")
 

@@ -38,7 +38,6 @@ def command(folder: Path, replace: bool, design: Path | None, as_json: bool, see
     """
     from cli.steps import make_plan, write_plan
     from doe.bench.stage import refuse_to_overwrite
-    from doe.planning import plan_words
     from doe.study import read_study
 
     study = read_study(folder)
@@ -53,7 +52,7 @@ def command(folder: Path, replace: bool, design: Path | None, as_json: bool, see
     if as_json:
         print_json(planned.to_dict())
     else:
-        say(plan_words(planned.plan, planned.quality, planned.cost))
+        say(planned.words())
     wrote(files, f"weld, cut, measure; fill in {study.folder / 'results.csv'}; then weldwindow report {folder}")
 
 

@@ -1,0 +1,62 @@
+"""``weldwindow confirm``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from cli.answer import answers, json_option, print_json, say, seed_option, study_argument, wrote
+
+if TYPE_CHECKING:
+    from doe.window.confirmation import Confirmation
+
+
+@click.command("confirm")
+@study_argument
+@click.option("--welds", type=click.IntRange(1, 500), help="Confirmation welds; 4 unless the claim says otherwise.")
+@click.option("--allow", type=click.IntRange(0, 50), help="How many of them may fail; none unless said otherwise.")
+@click.option("--recheck", is_flag=True, help="Check an old claim again: new spool, outlet, place or season.")
+@json_option
+@seed_option
+@answers
+def command(folder: Path, welds: int | None, allow: int | None, recheck: bool, as_json: bool, seed: int) -> None:
+    r"""Fix the claim for the study in DIR with its confirmation welds and their rule; afterwards give the verdict.
+
+    The first time it writes claim.json, which is never rewritten, and the welds as the next plan-2.csv. Once they
+    are filled in it says confirmed, not contradicted or withdrawn.
+
+    \b
+    Examples:
+      weldwindow confirm hinge
+      weldwindow confirm hinge --welds 22
+      weldwindow confirm hinge --recheck --welds 3
+    """
+    from cli.steps import read_folder
+    from doe.models import fit_responses
+    from doe.report import write_run_sheet
+    from doe.window import confirm_window, write_confirmation
+    from doe.window.confirm_words import confirmation_sentences
+
+    fit = fit_responses(read_folder(folder), seed=seed)
+    confirmation = confirm_window(fit, seed=seed, welds=welds, failures_allowed=allow, recheck=recheck)
+    files = write_confirmation(confirmation)
+    files += write_run_sheet(confirmation.plan) if files else []
+    if as_json:
+        print_json(confirmation.to_dict())
+    else:
+        say(confirmation_sentences(confirmation))
+    wrote(files, _next_step(confirmation, folder))
+
+
+def _next_step(confirmation: Confirmation, folder: Path) -> str:
+    """Name the next command."""
+    from doe.bench.stage import stage_path
+
+    if confirmation.verdict is None:
+        table = stage_path(folder, "results", confirmation.plan.stage)
+        return f"weld, cut, measure; fill in {table}; then weldwindow confirm {folder}"
+    if confirmation.verdict == "withdrawn":
+        return f"weldwindow next {folder}"
+    return f"weldwindow report {folder}"

@@ -1,0 +1,45 @@
+"""``weldwindow next``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from cli.answer import answers, json_option, print_json, say, seed_option, study_argument, wrote
+from cli.progress import progress
+
+
+@click.command("next")
+@study_argument
+@click.option("--welds", type=click.IntRange(1, 8), default=6, show_default=True, help="How many welds to add.")
+@json_option
+@seed_option
+@answers
+def command(folder: Path, welds: int, as_json: bool, seed: int) -> None:
+    r"""Plan the next welds of the study in DIR where they are expected to enlarge the window most.
+
+    Says why each weld is where it is and what they should bring together. Writes the next plan-2.csv, results-2.csv
+    ... and the run sheet.
+
+    \b
+    Examples:
+      weldwindow next hinge
+      weldwindow next hinge --welds 4
+    """
+    from cli.steps import read_folder
+    from doe.bench.stage import stage_path, write_stage
+    from doe.models import fit_responses
+    from doe.report import write_run_sheet
+    from doe.window import next_welds
+
+    fit = fit_responses(read_folder(folder), seed=seed)
+    with progress("welding on paper", quiet=as_json) as report:
+        plan = next_welds(fit, n=welds, seed=seed, progress=report)
+    files = (*write_stage(plan), *write_run_sheet(plan))
+    if as_json:
+        print_json(plan.to_dict())
+    else:
+        say(plan.words())
+    table = stage_path(folder, "results", plan.stage)
+    wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow report {folder}")
