@@ -1,0 +1,219 @@
+"""The search for the best design of a given size.
+
+Many random designs are improved side by side, weld by weld, until no exchange betters them (Fedorov 1972; Cook and Nachtsheim 1980);
+then the best are kicked, a few welds at random, and improved again. Where there are too many settings to price each
+of them for every weld, a coarser grid is exchanged first and then one factor at a time over all its levels (coordinate exchange,
+Meyer and Nachtsheim 1995). The effort is a number of starts, so that the same seed gives the same design on a fast
+machine and on a slow one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from doe.coding import FloatArray
+from doe.errors import CannotAnswerError
+from doe.planning.candidates import n_pairs
+from doe.planning.lockstep import Batch, Walk, join, loss, make_batch, prepare, refresh
+from doe.planning.moves import candidate_squares, change_step, plate_step, repeat_step, replace_step
+from doe.planning.problem import BoolArray, Criterion, DesignProblem, criterion_value, n_grid
+from doe.planning.solvable import check_solvable
+from doe.planning.start import kick, random_designs
+
+BATCH: Final = 64
+"""Designs that are improved side by side."""
+MOST_SWEEPS: Final = 40
+"""Sweeps over all welds after which a start ends even where exchanges still help."""
+MOST_SINGULAR: Final = 6
+"""Sweeps after which a start that still cannot estimate the model is given up."""
+RANDOM_SHARE: Final = 0.15
+"""Share of the starts that begin from a random design; the others begin from a kicked good one."""
+ELITE: Final = 32
+"""How many of the best designs are kept, to be kicked."""
+GOES_ON: Final = 0.5
+"""Share of the designs that go on from the coarse grid to all levels, the better ones."""
+SAME_LOSS: Final = 1e-7
+"""Designs that differ by less than this in the logarithm of the criterion count as one."""
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """The best design found.
+
+    Attributes
+    ----------
+    rows : ndarray, shape (n_welds, n_factors)
+        Coded settings in the order of the problem's plates, blocks and positions; given welds first.
+    value : float
+        I value, D value, or sqrt(D/I) for the compound.
+    criterion : {"I", "D", "compound"}
+    starts : int
+        The effort that found it.
+    """
+
+    rows: FloatArray
+    value: float
+    criterion: Criterion
+    starts: int
+
+
+def search_design(
+    problem: DesignProblem,
+    *,
+    criterion: Criterion,
+    starts: int | None = None,
+    rng: np.random.Generator,
+    progress: Callable[[int, int], None] | None = None,
+) -> Design:
+    """Search for the best design.
+
+    Parameters
+    ----------
+    problem : DesignProblem
+    criterion : {"I", "D", "compound"}
+        I: least average prediction variance over the region. D: largest determinant. Compound: largest geometric
+        mean of the efficiencies in both.
+    starts : int, optional
+        The effort; ``default_starts`` of the problem where not given.
+    rng : Generator
+        The same state gives the same design.
+    progress : callable, optional
+        Called with starts done and starts in all.
+
+    Raises
+    ------
+    CannotAnswerError
+        If no design of this size can estimate the model; the message says how many welds it takes.
+    """
+    n_starts = default_starts(problem) if starts is None else max(1, starts)
+    walk = prepare(problem, criterion, rng)
+    check_solvable(walk)
+    hall = _Hall(walk, n_starts)
+    while hall.n_ended < n_starts:
+        hall.sweep(rng)
+        if progress is not None:
+            progress(hall.n_ended, n_starts)
+    return hall.best()
+
+
+def default_starts(problem: DesignProblem) -> int:
+    """Give the effort that takes about two seconds on one core of an ordinary machine."""
+    return 256
+
+
+class _Hall:
+    """Designs under way in each stage of the search, and the best of those that have ended.
+
+    As soon as a design has ended, the next one takes its place, so that every sweep has a full batch. Where there are two
+    stages, only the better half of the designs goes on from the coarse grid to all levels.
+    """
+
+    def __init__(self, walk: Walk, n_starts: int) -> None:
+        self.walk = walk
+        self.n_starts = n_starts
+        self.n_random = max(min(n_starts, BATCH), int(RANDOM_SHARE * n_starts))
+        self.n_begun = self.n_ended = 0
+        self.sweeps = [_replace_welds] if walk.candidates.is_complete else [_replace_welds, _change_welds]
+        nothing = make_batch(walk, np.zeros((0, walk.problem.n_welds, len(walk.problem.levels))))
+        self.live = [nothing for _ in self.sweeps]
+        self.age = [np.zeros(0, dtype=np.int64) for _ in self.sweeps]
+        self.rows, self.losses, self.coarse = nothing.rows, np.zeros(0), np.zeros(0)
+
+    def sweep(self, rng: np.random.Generator) -> None:
+        """Sweep once in each stage that has designs enough, or none to wait for."""
+        self._begin(rng)
+        for stage in range(len(self.sweeps)):
+            is_last_call = self.n_begun == self.n_starts and not any(len(batch) for batch in self.live[:stage])
+            if len(self.live[stage]) >= (BATCH // 2 if not is_last_call else 1):
+                self._sweep_stage(stage)
+
+    def _begin(self, rng: np.random.Generator) -> None:
+        """Fill the first stage up: with random designs at first, with kicked good ones later."""
+        n_next = min(BATCH - len(self.live[0]), self.n_starts - self.n_begun)
+        if n_next <= 0:
+            return
+        if self.n_begun < self.n_random or not len(self.losses):
+            rows = random_designs(self.walk, n_next, rng)
+        else:
+            parents = rng.integers(min(ELITE, len(self.losses)), size=n_next)
+            rows = kick(self.walk, self.rows[parents], rng)
+        self.n_begun += n_next
+        self._enter(0, rows)
+
+    def _enter(self, stage: int, rows: FloatArray) -> None:
+        """Put designs into a stage."""
+        self.live[stage] = join([self.live[stage], make_batch(self.walk, rows)])
+        self.age[stage] = np.concatenate([self.age[stage], np.zeros(len(rows), dtype=np.int64)])
+
+    def _sweep_stage(self, stage: int) -> None:
+        """Sweep over the designs of one stage and move on those that nothing betters."""
+        batch = self.live[stage]
+        refresh(self.walk, batch)
+        was_singular = batch.is_singular
+        better = self.sweeps[stage](self.walk, batch)
+        self.age[stage] += 1
+        goes_on = np.where(was_singular, self.age[stage] < MOST_SINGULAR, better & (self.age[stage] < MOST_SWEEPS))
+        ended, going = np.flatnonzero(~goes_on), np.flatnonzero(goes_on)
+        if not len(ended):
+            return
+        losses = loss(self.walk, batch)[ended]
+        promising = np.zeros(len(ended), dtype=bool)
+        if stage + 1 < len(self.sweeps):
+            self.coarse = np.concatenate([self.coarse, losses])
+            promising = losses <= np.quantile(self.coarse, GOES_ON)
+            self._enter(stage + 1, batch.rows[ended[promising]])
+        self._end(batch.rows[ended[~promising]], losses[~promising])
+        self.live[stage], self.age[stage] = batch.take(going), self.age[stage][going]
+
+    def _end(self, rows: FloatArray, losses: FloatArray) -> None:
+        """Keep the best designs, one of each loss."""
+        self.n_ended += len(rows)
+        rows, losses = np.concatenate([self.rows, rows]), np.concatenate([self.losses, losses])
+        order = np.argsort(losses, kind="stable")
+        differs = np.diff(losses[order], prepend=-np.inf) > SAME_LOSS
+        kept = order[differs | (np.arange(len(order)) == 0)][:ELITE]
+        self.rows, self.losses = rows[kept], losses[kept]
+
+    def best(self) -> Design:
+        """Give the best design, judged afresh from its rows."""
+        problem, criterion = self.walk.problem, self.walk.criterion
+        if not np.isfinite(self.losses[0]):
+            message = (
+                f"no design of {problem.n_welds} welds was found that can estimate the model with these plates, blocks and "
+                "given welds; plan more welds, or a simpler model"
+            )
+            raise CannotAnswerError(message)
+        return Design(self.rows[0], criterion_value(problem, self.rows[0], criterion), criterion, self.n_starts)
+
+
+def _replace_welds(walk: Walk, batch: Batch) -> BoolArray:
+    """Sweep over welds and plates, pricing every candidate."""
+    better = np.zeros(len(batch), dtype=bool)
+    squares = candidate_squares(walk, batch)
+    for i in range(walk.n_given, walk.problem.n_welds):
+        better |= replace_step(walk, batch, i, squares)
+    return better | _change_plates(walk, batch)
+
+
+def _change_welds(walk: Walk, batch: Batch) -> BoolArray:
+    """Sweep over welds and plates, one factor at a time."""
+    better = np.zeros(len(batch), dtype=bool)
+    for i in range(walk.n_given, walk.problem.n_welds):
+        better |= change_step(walk, batch, i)
+        if walk.problem.repeats:
+            better |= repeat_step(walk, batch, i)
+    return better | _change_plates(walk, batch)
+
+
+def _change_plates(walk: Walk, batch: Batch) -> BoolArray:
+    """Change the held factors of every plate that holds no given weld."""
+    better = np.zeros(len(batch), dtype=bool)
+    for members in walk.plates:
+        if members[0] >= walk.n_given:
+            for j in np.flatnonzero(walk.problem.held):
+                better |= plate_step(walk, batch, members, int(j))
+    return better

@@ -1,0 +1,142 @@
+"""What a plan can tell and what it costs, in plain sentences."""
+
+from __future__ import annotations
+
+from doe.planning.budget import Cost
+from doe.planning.plan import Plan
+from doe.planning.quality import PlanQuality
+from doe.study.model import Study
+
+
+def plan_words(plan: Plan, quality: PlanQuality, cost: Cost) -> tuple[str, ...]:
+    """Say what a plan can tell and what it costs, then what was decided on the way.
+
+    Parameters
+    ----------
+    plan : Plan
+    quality : PlanQuality
+        Of this plan.
+    cost : Cost
+        Of this plan.
+    """
+    return (
+        _size(plan, quality),
+        *quality_words(plan.study, quality),
+        *_cost(cost),
+        *plan.notes,
+    )
+
+
+def quality_words(study: Study, quality: PlanQuality) -> tuple[str, ...]:
+    """Say what a plan can tell, ours or one from elsewhere."""
+    return (
+        _scatter(quality),
+        *_bands(study, quality),
+        *_power(quality),
+        _efficiency(quality),
+        *_plates(study, quality),
+    )
+
+
+def _size(plan: Plan, quality: PlanQuality) -> str:
+    """Say how many welds there are, and for which model."""
+    plates = len({weld.plate for weld in plan.welds})
+    earlier = f", beside the {len(plan.earlier)} made before" if plan.earlier else ""
+    return f"{_count(len(plan.welds), 'weld')} on {_count(plates, 'plate')}{earlier}, for {_model(quality)}."
+
+
+def _model(quality: PlanQuality) -> str:
+    """Name the model with its size."""
+    name = quality.model if quality.model == "the listed terms" else f"a {quality.model} model"
+    return f"{name} with {_count(quality.parameters, 'number')} to find"
+
+
+def _scatter(quality: PlanQuality) -> str:
+    """Say what is left to see the scatter."""
+    if quality.residual_df <= 0:
+        return "No weld is left over to see the scatter: it has to be known from earlier work (expect_scatter)."
+    return f"{_count(quality.residual_df, 'weld')} more than that, to see how much welds made alike differ."
+
+
+def _bands(study: Study, quality: PlanQuality) -> list[str]:
+    """Say how closely the mean will be known."""
+    units = {response.name: response.unit for response in study.responses}
+    known = [f"{name} to ±{width:.2g} {units[name]}".rstrip() for name, width in quality.half_widths]
+    if known:
+        return [f"With the scatter you expect, the mean will be known, 90 % sure, on average: {', '.join(known)}."]
+    if quality.half_width is None:
+        return []
+    return [
+        f"The mean will be known, 90 % sure, to ±{quality.half_width:.2g} times the scatter between welds, on average "
+        f"over the region (at worst {_worst_ratio(quality):.2g} times as wide)."
+    ]
+
+
+def _worst_ratio(quality: PlanQuality) -> float:
+    """Compare the widest band with the middling one."""
+    return float((quality.worst_variance / quality.median_variance) ** 0.5)
+
+
+def _power(quality: PlanQuality) -> list[str]:
+    """Say which differences would be seen."""
+    seen = [f"{p.contrast} {p.smallest:.2g}" for p in quality.power if p.smallest is not None]
+    if not seen:
+        return []
+    return [
+        "Differences that would be seen in 8 of 10 such studies, from one end of the range to the other, in times the "
+        f"scatter between welds: {', '.join(seen)}."
+    ]
+
+
+def _efficiency(quality: PlanQuality) -> str:
+    """Compare with what is possible, and with the textbook."""
+    share = min(int(100 * quality.i_efficiency), 100)
+    against = ""
+    if quality.yardstick is not None and quality.yardstick.efficiency > 1.005:
+        gain = 100 * (quality.yardstick.efficiency - 1)
+        against = f"; the textbook's {quality.yardstick.name} has a {gain:.0f} % larger average variance"
+    return f"The plan reaches at least {share} % of what any plan of this size could, with or without repeats{against}."
+
+
+def _plates(study: Study, quality: PlanQuality) -> list[str]:
+    """Say what is judged by plates."""
+    held = [factor.name for factor in study.factors if factor.hard_to_change]
+    if quality.plate_df is None or not held:
+        return []
+    return [
+        f"{' and '.join(held)} {'are' if len(held) > 1 else 'is'} set once a plate and judged by "
+        f"{quality.plates} plates, not by welds ({quality.plate_df} plates more than it takes)."
+    ]
+
+
+def _cost(cost: Cost) -> list[str]:
+    """Say what it takes; what the job does not state is not guessed."""
+    parts = [_count(cost.plates, "plate")]
+    if cost.wire_kg is not None and cost.wire_m is not None:
+        parts.append(f"{cost.wire_kg:.2g} kg of wire ({cost.wire_m:.0f} m)")
+    elif cost.wire_m is not None:
+        parts.append(f"{cost.wire_m:.0f} m of wire")
+    if cost.arc_min is not None:
+        parts.append(f"{cost.arc_min:.0f} min of arc")
+    if cost.elapsed_min is not None:
+        parts.append(f"about {duration(cost.elapsed_min)} of welding with rests")
+    if cost.bench_min:
+        parts.append(f"about {duration(cost.bench_min)} to cut, etch and measure")
+    said = [f"It takes {', '.join(parts)}."]
+    if cost.arc_min is None:
+        said.append("State weld_length and travel_speed under [job], and wire and time are worked out too.")
+    return said
+
+
+def duration(minutes: float) -> str:
+    """Write minutes as people say them, to the nearest five from ten minutes on."""
+    rounded = round(minutes) if minutes < 10 else 5 * round(minutes / 5)
+    hours, rest = divmod(rounded, 60)
+    if not hours:
+        return f"{rest} min"
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+def _count(n: int, word: str) -> str:
+    """Count with the word in its form."""
+    return f"{n} {word}{'' if n == 1 else 's'}"

@@ -1,0 +1,80 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from doe.planning.budget import plan_cost
+from doe.planning.plan import Plan, PlannedWeld
+from doe.planning.quality import Yardstick, score_plan
+from doe.planning.words import duration, plan_words
+from doe.study.model import Job, Machine, Response
+
+
+@pytest.fixture
+def plan(cube):
+    study = cube(2, welds=9)
+    settings = [(a, b) for a in (-1.0, 0.0, 1.0) for b in (-1.0, 0.0, 1.0)]
+    welds = tuple(PlannedWeld(f"W{i:02d}", f"P{i:02d}", 1, i, s) for i, s in enumerate(settings, start=1))
+    return Plan(study, welds, seed=1, notes=("A note.",))
+
+
+def words_of(plan, **changes):
+    quality = replace(score_plan(plan.study, plan), **changes)
+    return plan_words(plan, quality, plan_cost(plan))
+
+
+def test_the_words_say_what_the_plan_tells_and_what_it_costs(plan):
+    words = words_of(plan)
+    assert words[0] == "9 welds on 9 plates, for a second order model with 6 numbers to find."
+    assert words[1] == "3 welds more than that, to see how much welds made alike differ."
+    assert "times the scatter between welds, on average over the region" in words[2]
+    assert words[-1] == "A note."
+    assert any("State weld_length and travel_speed under [job]" in said for said in words)
+    assert all(said.endswith(".") for said in words)
+
+
+def test_a_known_scatter_turns_the_band_into_millimetres(plan):
+    known = (Response("penetration", "measure", "mm", expect_scatter=0.3),)
+    words = words_of(replace(plan, study=replace(plan.study, responses=known)))
+    assert any(said.startswith("With the scatter you expect") and said.endswith(" mm.") for said in words)
+
+
+def test_a_plan_with_nothing_to_spare_says_so(plan):
+    words = words_of(plan, residual_df=0, half_width=None, power=())
+    assert words[1].startswith("No weld is left over to see the scatter")
+    assert not any("90 % sure" in said for said in words)
+
+
+def test_the_share_of_what_is_possible_is_rounded_down_and_the_textbook_named(plan):
+    words = words_of(plan, i_efficiency=0.9689, yardstick=Yardstick("2^2 factorial", 1.0, 1.123))
+    said = next(w for w in words if w.startswith("The plan reaches"))
+    assert "at least 96 %" in said
+    assert "the textbook's 2^2 factorial has a 12 % larger average variance" in said
+    even = words_of(plan, yardstick=Yardstick("2^2 factorial", 1.0, 1.0))
+    assert not any("textbook" in w for w in even)
+
+
+def test_plates_wire_and_hours_are_said_where_the_job_states_them(hinge):
+    study = hinge()
+    corners = [(v, f, p) for p in (20.0, 70.0, 120.0) for v, f in ((17.0, 5.0), (22.3, 9.0), (19.6, 7.0), (17.0, 9.0))]
+    settings = [*corners, (21.1, 8.0, 20.0), (18.4, 5.0, 20.0)]
+    welds = tuple(
+        PlannedWeld(f"W{i + 1:02d}", f"P{i // 2 + 1:02d}", i % 2 + 1, i + 1, s) for i, s in enumerate(settings)
+    )
+    plan = Plan(study, welds[2:], seed=1, stage=2, earlier=welds[:2])
+    words = plan_words(plan, score_plan(study, plan), plan_cost(plan))
+    assert words[0].startswith("12 welds on 6 plates, beside the 2 made before, for a")
+    assert any("preheat is set once a plate and judged by 7 plates" in said for said in words)
+    assert any("kg of wire" in said and "6 min of arc" in said for said in words)
+    bare = replace(plan, study=replace(study, job=replace(study.job, wire="", process=""), machine=Machine()))
+    assert any(" m of wire" in said for said in plan_words(bare, score_plan(study, plan), plan_cost(bare)))
+    nothing = replace(plan, study=replace(study, job=Job(), responses=()))
+    assert "It takes 6 plates." in plan_words(nothing, score_plan(nothing.study, nothing), plan_cost(nothing))
+
+
+@pytest.mark.parametrize(
+    ("minutes", "said"), [(4.4, "4 min"), (31, "30 min"), (60, "1 h"), (118, "2 h"), (194, "3 h 15 min")]
+)
+def test_minutes_are_said_as_people_say_them(minutes, said):
+    assert duration(minutes) == said
