@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 
 import numpy as np
 
+from doe.coding import FloatArray
 from doe.virtual.welder import VirtualWelder, true_assurance
+from doe.window.box import largest_box, pack
 from doe.window.window import Window
 
 
@@ -74,15 +77,10 @@ def judge(window: Window, *, welder: VirtualWelder) -> Judgement:
         Over the reachable settings of the window's grid; where later welds start warm, a setting is good if first and
         later welds both hold.
     """
-    study = window.study
-    grid = np.stack(np.meshgrid(*window.axes, indexing="ij"), axis=-1)
-    settings = grid[window.reachable]
+    settings, truth = _truth(window, welder)
     box = window.answer.box
     inside = np.array([box is not None and box.contains(tuple(setting)) for setting in settings], dtype=bool)
-    truth = true_assurance(welder, study, settings)
-    if study.plan.later_welds == "warm" and study.plan.welds_per_plate > 1:
-        truth = np.minimum(truth, true_assurance(welder, study, settings, later=True))
-    reliability = study.claim.reliability
+    reliability = window.study.claim.reliability
     good = truth >= reliability
     return Judgement(
         found=window.found,
@@ -91,3 +89,42 @@ def judge(window: Window, *, welder: VirtualWelder) -> Judgement:
         claimed_share=float((good & inside).sum() / good.sum()) if good.any() else 0.0,
         lowest_true=float(truth[inside].min()) if inside.any() else None,
     )
+
+
+def largest_true_share(window: Window, *, welder: VirtualWelder) -> float:
+    """Give how much of the largest box there truly is a window claims, by number of settings.
+
+    Parameters
+    ----------
+    window : Window
+    welder : VirtualWelder
+
+    Returns
+    -------
+    float
+        Truly good settings inside the window over the settings of the largest box that truly holds everywhere; nan
+        where no setting does.
+    """
+    _, truth = _truth(window, welder)
+    good = np.zeros(window.reachable.shape, dtype=bool)
+    good[window.reachable] = truth >= window.study.claim.reliability
+    if not good.any():
+        return math.nan
+    parts = [good]
+    for axis, factor in reversed(list(enumerate(window.study.factors))):
+        if factor.is_kind:  # a box is of one kind
+            parts = [part.take(k, axis=axis) for part in parts for k in range(len(factor.kinds))]
+    boxes = [largest_box(pack(part.reshape(-1, 1), part.shape), 1) for part in parts if part.any()]
+    claimed = judge(window, welder=welder).claimed_share * good.sum()
+    return float(claimed / max(box.size for box in boxes if box is not None))
+
+
+def _truth(window: Window, welder: VirtualWelder) -> tuple[FloatArray, FloatArray]:
+    """Give the reachable settings, natural, and their true assurance."""
+    study = window.study
+    grid = np.stack(np.meshgrid(*window.axes, indexing="ij"), axis=-1)
+    settings = grid[window.reachable]
+    truth = true_assurance(welder, study, settings)
+    if study.plan.later_welds == "warm" and study.plan.welds_per_plate > 1:
+        truth = np.minimum(truth, true_assurance(welder, study, settings, later=True))
+    return settings, truth

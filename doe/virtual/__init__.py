@@ -5,17 +5,25 @@ All of it is invented; no number here is a fact of welding. ``weld_plan(plan, we
 
 from __future__ import annotations
 
+from doe.virtual.families import draw_welder
 from doe.virtual.filling import filled_table
-from doe.virtual.welder import WELDERS, PorePart, TripPart, VirtualWelder, WeldPart, true_assurance
-from doe.virtual.welding import weld_plan
+from doe.virtual.named import WELDERS
+from doe.virtual.parts import PorePart, TripPart, VirtualWelder, WeldPart
+from doe.virtual.welder import true_assurance, true_mean, true_pass
+from doe.virtual.welding import Bench, add_results, weld_plan
 
 __all__ = [
     "WELDERS",
+    "Bench",
     "PorePart",
     "TripPart",
     "VirtualWelder",
     "WeldPart",
+    "add_results",
+    "draw_welder",
     "filled_table",
     "true_assurance",
+    "true_mean",
+    "true_pass",
     "weld_plan",
 ]

@@ -14,7 +14,7 @@ Quadratic = Mapping[str, float]
 
 @dataclass(frozen=True)
 class WeldPart:
-    """Depth of penetration: a quadratic in coded settings, less a fall beyond a ridge where hot settings widen the bead.
+    """Depth of penetration: a quadratic in coded settings, less a fall beyond a ridge.
 
     Lengths are in the unit of the response; mm for every named welder.
 

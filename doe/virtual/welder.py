@@ -1,104 +1,49 @@
-"""The hidden truth of a virtual welder.
+"""The hidden truth of a virtual welder, worked out.
 
 A welder turns settings into penetration, pores and time to trip. Settings enter by their role (voltage, feed, preheat),
 coded -1 to 1 over the study's region, so that one welder serves studies with any marks and units; factors of another
-role do nothing. Every constant is invented.
+role do nothing.
 """
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from types import MappingProxyType
+from typing import Final
 
 import numpy as np
 from scipy import special, stats
 
 from doe.coding import FloatArray
 from doe.study.model import Response, Study
+from doe.virtual.named import WELDERS
+from doe.virtual.parts import PorePart, TripPart, VirtualWelder, WeldPart
 
+__all__ = [
+    "WELDERS",
+    "PorePart",
+    "TripPart",
+    "VirtualWelder",
+    "WeldPart",
+    "coded_roles",
+    "draw_trip_time_s",
+    "load_ratio",
+    "log_median_trip_s",
+    "mean_depth",
+    "mean_penetration_mm",
+    "mean_pores",
+    "measured_part",
+    "true_assurance",
+    "true_mean",
+    "true_pass",
+    "true_share_between",
+]
 
-@dataclass(frozen=True)
-class WeldPart:
-    """Penetration in mm: a quadratic in coded settings, less a fall beyond a ridge where hot settings widen the bead.
-
-    Attributes
-    ----------
-    coefficients : mapping of str to float
-        "1", "v", "f", "p", "vf", "vp", "fp", "vv", "ff", "pp"; absent ones are 0. [mm]
-    ridge_at, ridge_width, ridge_fall : float
-        Beyond ``(v + f) / 2 = ridge_at`` penetration falls by ``ridge_fall`` mm per unit, the bend being
-        ``ridge_width`` wide; no ridge where ``ridge_fall`` is 0.
-    weld_sd, plate_sd, reading_sd : float
-        Scatter between welds, plates and cuts. [mm]
-    warm_gain : float
-        How much deeper a later weld fuses on a warm plate. [mm]
-    block_sd : float
-        Scatter between days. [mm]
-    drift : float
-        Change from the first weld of the order to the last. [mm]
-    misread_share : float
-        Share of readings that are grossly wrong (by a factor of 0.5 to 1.6).
-    """
-
-    coefficients: Mapping[str, float]
-    ridge_at: float = 0.0
-    ridge_width: float = 0.15
-    ridge_fall: float = 0.0
-    weld_sd: float = 0.2
-    plate_sd: float = 0.12
-    reading_sd: float = 0.0
-    warm_gain: float = 0.0
-    block_sd: float = 0.0
-    drift: float = 0.0
-    misread_share: float = 0.0
-
-
-@dataclass(frozen=True)
-class PorePart:
-    """Pores: log of the mean count over the criterion length, quadratic in coded settings; negative binomial size."""
-
-    coefficients: Mapping[str, float]
-    size: float = 2.0
-
-
-@dataclass(frozen=True)
-class TripPart:
-    """The supply: log load ratio rises with log voltage and log feed; log time to trip falls with it.
-
-    Attributes
-    ----------
-    middle_ratio : float
-        Line current over breaker rating at the centre of the region.
-    voltage_power, feed_power : float
-        Line current goes with voltage and feed to these powers.
-    steepness : float
-        b in log T = log 90 s - b (log ratio - log 1.9) + scatter.
-    scatter : float
-        s of the Weibull scatter (METHOD: log T has density exp(zz - e^zz) 1.28/s, zz = 1.28 (log t - eta)/s - .37).
-    meter_sd : float
-        Scatter of a line-current reading, of its log.
-    never : bool
-        The supply never trips.
-    """
-
-    middle_ratio: float = 1.35
-    voltage_power: float = 1.0
-    feed_power: float = 0.9
-    steepness: float = 4.5
-    scatter: float = 0.4
-    meter_sd: float = 0.03
-    never: bool = False
-
-
-@dataclass(frozen=True)
-class VirtualWelder:
-    """A welder, a machine, a supply: the whole hidden truth."""
-
-    name: str
-    weld: WeldPart
-    pores: PorePart
-    trip: TripPart = field(default_factory=TripPart)
+HERMITE: Final = np.polynomial.hermite_e.hermegauss(7)
+"""Nodes and weights of Gauss-Hermite quadrature over a standard normal distribution."""
+WANDER_NODES: Final = ((-math.sqrt(3.0), 1 / 6), (0.0, 4 / 6), (math.sqrt(3.0), 1 / 6))
+"""Nodes, in standard deviations, and weights of the dial's wander: exact to the fifth degree."""
 
 
 def _quadratic(coefficients: Mapping[str, float], roles: Mapping[str, FloatArray]) -> FloatArray:
@@ -125,15 +70,28 @@ def coded_roles(study: Study, natural: FloatArray) -> dict[str, FloatArray]:
 
 def mean_penetration_mm(welder: VirtualWelder, study: Study, natural: FloatArray, *, later: bool = False) -> FloatArray:
     """Mean penetration, shape (n,). [mm]."""
-    part, roles = welder.weld, coded_roles(study, natural)
+    return mean_depth(welder.weld, study, natural, later=later)
+
+
+def mean_depth(part: WeldPart, study: Study, natural: FloatArray, *, later: bool = False) -> FloatArray:
+    """Mean of one measure, shape (n,)."""
+    roles = coded_roles(study, natural)
     past = ((roles["v"] + roles["f"]) / 2 - part.ridge_at) / part.ridge_width
     fall = part.ridge_fall * part.ridge_width * np.logaddexp(0.0, past)
-    return _quadratic(part.coefficients, roles) - fall + part.warm_gain * later
+    quadratic = _quadratic(part.coefficients, roles)
+    return np.asarray((np.exp(quadratic) if part.is_log else quadratic) - fall + part.warm_gain * later)
+
+
+def measured_part(welder: VirtualWelder, response: Response) -> WeldPart:
+    """Give the truth of one measure."""
+    return welder.others.get(response.name, welder.weld)
 
 
 def mean_pores(welder: VirtualWelder, study: Study, natural: FloatArray) -> FloatArray:
-    """Mean pore count over the criterion length, shape (n,)."""
-    return np.exp(_quadratic(welder.pores.coefficients, coded_roles(study, natural)))
+    """Mean pore count over the criterion length on a middling plate, shape (n,)."""
+    part, roles = welder.pores, coded_roles(study, natural)
+    step = part.step_height * special.expit(((roles["v"] - roles["f"]) / 2 - part.step_at) / part.step_width)
+    return np.asarray(np.exp(_quadratic(part.coefficients, roles) + step))
 
 
 def load_ratio(welder: VirtualWelder, study: Study, natural: FloatArray) -> FloatArray:
@@ -152,36 +110,112 @@ def log_median_trip_s(welder: VirtualWelder, study: Study, natural: FloatArray) 
 def true_pass(
     welder: VirtualWelder, study: Study, response: Response, natural: FloatArray, *, later: bool = False
 ) -> FloatArray:
-    """Give the true chance that one weld on a new plate meets one requirement, shape (n,).
+    """Give the true chance that one weld on a new plate on a new day meets one requirement, shape (n,).
+
+    The dials are taken to hold exactly what is asked for here.
 
     Raises
     ------
     ValueError
-        If the welder has no truth for this kind of response.
+        If the response has no requirement.
     """
     if response.kind == "measure":
-        mean = mean_penetration_mm(welder, study, natural, later=later)
-        sd = np.hypot(welder.weld.weld_sd, welder.weld.plate_sd)
+        part = measured_part(welder, response)
+        mean, sd = mean_depth(part, study, natural, later=later), _weld_sd(part)
         below = 0.0 if response.at_least is None else stats.norm.cdf(response.at_least, mean, sd)
         above = 0.0 if response.at_most is None else stats.norm.sf(response.at_most, mean, sd)
         return np.asarray(1.0 - below - above)
-    if response.kind == "count":
-        size, mean = welder.pores.size, mean_pores(welder, study, natural)
-        return np.asarray(stats.nbinom.cdf(response.at_most, size, size / (size + mean)))
+    if response.kind == "pass":
+        mean, sd = mean_depth(welder.weld, study, natural, later=later), _weld_sd(welder.weld)
+        return np.asarray(stats.norm.sf(welder.weld.passes_at, mean, sd))
+    if response.kind == "count" and response.at_most is not None:
+        return _pore_pass(welder, study, natural, at_most=response.at_most)
     if response.kind == "trip" and response.hold_s is not None:
-        if welder.trip.never:
-            return np.ones(len(natural))
-        z = 1.28 * (np.log(response.hold_s) - log_median_trip_s(welder, study, natural)) / welder.trip.scatter - 0.37
-        return np.asarray(np.exp(-np.exp(z)))
-    message = f"the virtual welder has no truth for “{response.name}” ({response.kind})"
+        return _hold(welder, study, natural, hold_s=response.hold_s)
+    message = f"“{response.name}” ({response.kind}) has no requirement, so no weld can meet or miss it"
     raise ValueError(message)
 
 
+def _weld_sd(part: WeldPart) -> float:
+    """Scatter of a new weld on a new plate on a new day."""
+    return math.hypot(part.weld_sd, part.plate_sd, part.block_sd)
+
+
+def _pore_pass(welder: VirtualWelder, study: Study, natural: FloatArray, *, at_most: float) -> FloatArray:
+    """Give the chance of few enough pores, averaged over plates."""
+    size, mean = welder.pores.size, mean_pores(welder, study, natural)
+    nodes, weights = HERMITE if welder.pores.plate_sd else (np.zeros(1), np.ones(1))
+    rates = mean[:, None] * np.exp(welder.pores.plate_sd * nodes)
+    return np.asarray(stats.nbinom.cdf(at_most, size, size / (size + rates)) @ (weights / weights.sum()))
+
+
+def _hold(welder: VirtualWelder, study: Study, natural: FloatArray, *, hold_s: float) -> FloatArray:
+    """Give the chance that the supply holds."""
+    if welder.trip.never:
+        return np.ones(len(natural))
+    z = 1.28 * (np.log(hold_s) - log_median_trip_s(welder, study, natural)) / welder.trip.scatter - 0.37
+    return np.asarray(np.exp(-np.exp(z)))
+
+
 def true_assurance(welder: VirtualWelder, study: Study, natural: FloatArray, *, later: bool = False) -> FloatArray:
-    """Give the true chance that one weld meets every requirement; scatters are independent here. shape (n,)."""
+    """Give the true chance that one weld meets every requirement, shape (n,).
+
+    Scatters are independent here. The dials wander by what each factor states (``set_within``) about where they were
+    put, as they do when a plan is welded.
+    """
     wanted = [r for r in study.responses if r.has_requirement]
-    passes = [true_pass(welder, study, response, natural, later=later) for response in wanted]
-    return np.asarray(np.prod(passes, axis=0))
+    total = np.zeros(len(natural))
+    for offset, weight in _wander(study):
+        passes = [true_pass(welder, study, response, natural + offset, later=later) for response in wanted]
+        total += weight * np.prod(passes, axis=0)
+    return total
+
+
+def true_mean(
+    welder: VirtualWelder, study: Study, response: Response, natural: FloatArray, *, later: bool = False
+) -> FloatArray:
+    """Give the true mean that a fitted response's bands are about, shape (n,), the dials' wander averaged over.
+
+    Measure: the mean. Count: the mean count over the criterion length. Trip and pass: the chance of meeting it.
+    """
+    total = np.zeros(len(natural))
+    for offset, weight in _wander(study):
+        total += weight * _mean(welder, study, response, natural + offset, later=later)
+    return total
+
+
+def true_share_between(
+    welder: VirtualWelder,
+    study: Study,
+    response: Response,
+    natural: FloatArray,
+    ends: tuple[FloatArray, FloatArray],
+) -> FloatArray:
+    """Give the true share of welds whose measure lies between two ends, each of shape (n,), wander averaged over."""
+    part, total = measured_part(welder, response), np.zeros(len(natural))
+    for offset, weight in _wander(study):
+        mean, sd = mean_depth(part, study, natural + offset), _weld_sd(part)
+        total += weight * (stats.norm.cdf(ends[1], mean, sd) - stats.norm.cdf(ends[0], mean, sd))
+    return total
+
+
+def _mean(welder: VirtualWelder, study: Study, response: Response, natural: FloatArray, *, later: bool) -> FloatArray:
+    if response.kind == "measure":
+        return mean_depth(measured_part(welder, response), study, natural, later=later)
+    if response.kind == "count":
+        return mean_pores(welder, study, natural) * math.exp(welder.pores.plate_sd**2 / 2)
+    return true_pass(welder, study, response, natural, later=later)
+
+
+def _wander(study: Study) -> list[tuple[FloatArray, float]]:
+    """Give offsets, shape (n_factors,), and weights of the dials' wander."""
+    moving = [j for j, factor in enumerate(study.factors) if factor.set_within > 0 and not factor.is_kind]
+    nodes = []
+    for chosen in itertools.product(WANDER_NODES, repeat=len(moving)):
+        offset = np.zeros(len(study.factors))
+        offset[moving] = [z * study.factors[j].set_within for j, (z, _) in zip(moving, chosen, strict=True)]
+        nodes.append((offset, math.prod(weight for _, weight in chosen)))
+    return nodes
 
 
 def draw_trip_time_s(welder: VirtualWelder, study: Study, natural: FloatArray, rng: np.random.Generator) -> FloatArray:
@@ -190,31 +224,3 @@ def draw_trip_time_s(welder: VirtualWelder, study: Study, natural: FloatArray, r
         return np.full(len(natural), np.inf)
     extreme = np.log(-special.log1p(-rng.random(len(natural))))
     return np.asarray(np.exp(log_median_trip_s(welder, study, natural) + welder.trip.scatter * (extreme + 0.37) / 1.28))
-
-
-def _welders() -> dict[str, VirtualWelder]:
-    """Make the named welders: each a different shape of truth."""
-    ridge = WeldPart(
-        {"1": 2.1, "v": 0.15, "f": 0.55, "p": 0.28, "vf": 0.12, "vv": -0.15, "ff": -0.10},
-        ridge_at=0.35,
-        ridge_fall=1.6,
-    )
-    bowl = PorePart({"1": -1.6, "v": 0.25, "f": -0.15, "p": -0.2, "vf": -0.35, "vv": 0.75, "ff": 0.45}, size=3.0)
-    listed = [
-        VirtualWelder("hinge lugs", ridge, bowl, TripPart(middle_ratio=1.45)),
-        VirtualWelder(
-            "warm second sides",
-            WeldPart({**ridge.coefficients, "1": 1.9}, ridge_at=0.35, ridge_fall=1.6, warm_gain=0.35),
-            bowl,
-            TripPart(middle_ratio=1.45),
-        ),
-        VirtualWelder("no pores", ridge, PorePart({"1": -12.0}), TripPart(middle_ratio=1.45)),
-        VirtualWelder("never trips", ridge, bowl, TripPart(never=True)),
-        VirtualWelder("always trips in a corner", ridge, bowl, TripPart(middle_ratio=1.7, steepness=6.0)),
-        VirtualWelder("no window", WeldPart({"1": 0.7, "f": 0.3, "p": 0.1}), bowl),
-    ]
-    return {welder.name: welder for welder in listed}
-
-
-WELDERS: Mapping[str, VirtualWelder] = MappingProxyType(_welders())
-"""The named virtual welders."""

@@ -17,8 +17,11 @@ from doe.virtual.welder import (
     draw_trip_time_s,
     load_ratio,
     mean_penetration_mm,
+    mean_pores,
     true_assurance,
+    true_mean,
     true_pass,
+    true_share_between,
 )
 
 
@@ -70,11 +73,13 @@ def test_true_assurance_is_the_share_of_welds_that_meet_everything(hinge: Study)
     rng, welder, n = np.random.default_rng(3), WELDERS["hinge lugs"], 40_000
     at = setting(20.0, 7.5)
     many = np.repeat(at, n, axis=0)
+    many[:, 0] += rng.normal(0, hinge.factor("voltage").set_within, n)
+    v = (many[:, 0] - 19.65) / 2.65
     depth = mean_penetration_mm(welder, hinge, many)
     depth = depth + rng.normal(0, np.hypot(welder.weld.weld_sd, welder.weld.plate_sd), n)
     mean = np.exp(
         sum(
-            c * np.prod([{"1": 1.0, "v": 0.35 / 2.65, "f": 0.25, "p": 0.0}[letter] for letter in letters])
+            c * np.prod([{"1": np.ones(n), "v": v, "f": np.full(n, 0.25), "p": 0.0 * v}[x] for x in letters], axis=0)
             for letters, c in welder.pores.coefficients.items()
         )
     )
@@ -90,9 +95,55 @@ def test_a_two_sided_requirement_counts_both_sides(hinge: Study):
     assert_allclose(true_pass(welder, hinge, both, setting(19.65, 7.0)), 0.6826895, atol=1e-6)
 
 
-def test_a_response_without_a_truth_is_refused(hinge: Study):
-    with pytest.raises(ValueError, match="no truth"):
-        true_pass(WELDERS["no pores"], hinge, Response("root fused", "pass"), setting(19.6, 7.0))
+def test_a_response_without_a_requirement_is_refused(hinge: Study):
+    with pytest.raises(ValueError, match="no requirement"):
+        true_pass(WELDERS["no pores"], hinge, Response("porosity", "count", per_mm=100.0), setting(19.6, 7.0))
+
+
+def test_a_pass_is_a_depth_that_reaches_far_enough(hinge: Study):
+    welder = VirtualWelder("x", WeldPart({"1": 1.0}, weld_sd=0.3, plate_sd=0.4, passes_at=0.5), PorePart({"1": 0.0}))
+    chance = true_pass(welder, hinge, Response("root fused", "pass"), setting(19.65, 7.0))
+    assert_allclose(chance, 0.8413447, atol=1e-6)  # one standard deviation of .5
+
+
+def test_dirty_plates_are_averaged_over(hinge: Study):
+    rng = np.random.default_rng(4)
+    pores = PorePart({"1": 0.3}, size=2.0, plate_sd=0.6)
+    welder = VirtualWelder("x", WeldPart({"1": 1.0}), pores)
+    rates = np.exp(0.3 + rng.normal(0.0, 0.6, 200_000))
+    share = (rng.poisson(rates * rng.gamma(2.0, 0.5, 200_000)) <= 2).mean()
+    assert_allclose(true_pass(welder, hinge, hinge.response("porosity"), setting(19.65, 7.0)), share, atol=0.004)
+
+
+def test_days_that_differ_count_in_the_chance_of_a_new_day(hinge: Study):
+    steady = WeldPart({"1": 1.6}, weld_sd=0.2, plate_sd=0.1)
+    still, moved = (VirtualWelder("x", p, PorePart({"1": 0.0})) for p in (steady, replace(steady, block_sd=0.3)))
+    wanted = hinge.response("penetration")
+    chances = [true_pass(welder, hinge, wanted, setting(19.65, 7.0))[0] for welder in (still, moved)]
+    assert_allclose(chances, [0.9631809, 0.8575], atol=2e-4)  # Phi(.4/.2236), Phi(.4/.3742)
+
+
+def test_the_true_mean_is_that_of_many_welds(hinge: Study):
+    rng, welder, n = np.random.default_rng(6), WELDERS["sharp ridge"], 40_000
+    at = setting(20.6, 7.5)
+    many = np.repeat(at, n, axis=0)
+    many[:, 0] += rng.normal(0, hinge.factor("voltage").set_within, n)
+    assert_allclose(
+        true_mean(welder, hinge, hinge.response("penetration"), at),
+        mean_penetration_mm(welder, hinge, many).mean(),
+        atol=0.005,
+    )
+    assert_allclose(
+        true_mean(welder, hinge, hinge.response("porosity"), at), mean_pores(welder, hinge, many).mean(), rtol=0.01
+    )
+
+
+def test_a_band_of_known_width_holds_a_known_share(hinge: Study):
+    bare = replace(hinge, factors=tuple(replace(f, set_within=0.0) for f in hinge.factors))
+    welder = VirtualWelder("x", WeldPart({"1": 2.0}, weld_sd=0.3, plate_sd=0.4), PorePart({"1": 0.0}))
+    ends = (np.array([1.5]), np.array([2.5]))
+    share = true_share_between(welder, bare, hinge.response("penetration"), setting(19.65, 7.0), ends)
+    assert_allclose(share, 0.6826895, atol=1e-6)
 
 
 def test_a_study_without_preheat_counts_as_its_middle(hinge: Study):

@@ -9,8 +9,8 @@ from numpy.testing import assert_allclose
 from doe.bench.results import Counts, Measurement, Passes, Trips
 from doe.planning.plan import Plan, PlannedWeld
 from doe.study.model import Response, Study
-from doe.virtual.welder import WELDERS, VirtualWelder
-from doe.virtual.welding import Bench, weld_plan
+from doe.virtual.welder import WELDERS, PorePart, VirtualWelder, load_ratio
+from doe.virtual.welding import Bench, add_results, weld_plan
 
 
 def plan_of(study: Study, n_plates: int, *, feed: float = 7.0) -> Plan:
@@ -97,6 +97,69 @@ def test_line_current_is_recorded_only_where_a_meter_is_read(hinge: Study):
     assert weld(plan, welder, records_line_current=False).conditions == {}
     current = weld(plan, welder).conditions["line current [A]"]
     assert ((current > 16) & (current < 26)).all()
+
+
+def test_drift_goes_on_over_the_stages_of_a_study(hinge: Study):
+    quiet = replace(WELDERS["hinge lugs"].weld, weld_sd=0.0, plate_sd=0.0, drift=0.9)
+    still = replace(
+        hinge,
+        factors=tuple(replace(f, set_within=0.0) for f in hinge.factors),
+        plan=replace(hinge.plan, welds=10, stages=(6, 4)),
+    )
+    whole = plan_of(still, 5)
+    welder = replace(WELDERS["hinge lugs"], weld=quiet)
+    parts = [weld(replace(whole, welds=w, stage=s), welder) for s, w in ((1, whole.welds[:6]), (2, whole.welds[6:]))]
+    depth = add_results(*parts).readings["penetration"].values[:, 0]
+    assert_allclose(depth, weld(whole, welder).readings["penetration"].values[:, 0])
+    assert_allclose(depth[-1] - depth[0], 0.9, atol=0.011)
+
+
+def test_stages_put_together_keep_every_weld_and_its_table(hinge: Study):
+    plan, welder = plan_of(hinge, 6), WELDERS["hinge lugs"]
+    first, second = replace(plan, welds=plan.welds[:8]), replace(plan, welds=plan.welds[8:], stage=2)
+    both = add_results(weld(first, welder), weld(second, welder, seed=2))
+    assert both.n_welds == 12
+    assert both.weld == tuple(w.weld for w in plan.welds)
+    assert both.file == ("results.csv",) * 8 + ("results-2.csv",) * 4
+    assert_allclose(both.settings, plan.settings)
+    assert {len(v) for reading in both.readings.values() for v in vars(reading).values()} == {12}
+    assert len(both.conditions["line current [A]"]) == 12
+
+
+def test_a_stated_inspected_length_is_looked_over_and_less_of_a_weld_that_tripped(hinge: Study):
+    results = weld(plan_of(hinge, 200, feed=9.0), WELDERS["always trips in a corner"], inspected=4.5)
+    pores, trips = results.readings["porosity"], results.readings["trip"]
+    held = trips.tripped == 0
+    assert_allclose(pores.length_mm[held], 450.0)
+    assert_allclose(pores.length_mm[~held], np.maximum(450.0 * trips.time_s[~held] / 60.0, 10.0), atol=0.51)
+
+
+def test_pores_come_at_the_stated_rate_over_the_inspected_length(hinge: Study):
+    welder = replace(WELDERS["never trips"], pores=PorePart({"1": np.log(0.8)}, size=2.0, plate_sd=0.5))
+    counts = weld(plan_of(hinge, 4000), welder, inspected=3.0).readings["porosity"].counts
+    assert_allclose(counts.mean(), 3 * 0.8 * np.exp(0.5**2 / 2), rtol=0.05)
+    mates = counts.reshape(-1, 2)
+    assert np.corrcoef(mates.T)[0, 1] > 0.1  # welds on a dirty plate have pores in common
+
+
+def test_arc_readings_give_the_line_current_back_but_for_the_machines_error(hinge: Study):
+    # line current = arc power / (efficiency x power factor x supply voltage): common practice, no source
+    welder = replace(WELDERS["hinge lugs"], trip=replace(WELDERS["hinge lugs"].trip, machine_error=0.1, meter_sd=0.0))
+    still = replace(hinge, factors=tuple(replace(f, set_within=0.0) for f in hinge.factors))
+    plan = plan_of(still, 3)
+    read = weld(plan, welder, records_line_current=False, records_arc=True).conditions
+    assert set(read) == {"arc voltage [V]", "arc current [A]"}
+    computed = read["arc voltage [V]"] * read["arc current [A]"] / (0.8 * 0.7 * 230.0)
+    assert_allclose(computed * np.exp(0.1), 16.0 * load_ratio(welder, still, plan.settings), rtol=0.01)
+
+
+def test_a_measure_of_its_own_is_read_from_its_own_truth(hinge: Study):
+    leg = Response("leg", "measure", "mm", at_least=5.0)
+    study = replace(hinge, responses=(*hinge.responses, leg))
+    own = replace(WELDERS["hinge lugs"].weld, coefficients={"1": 7.0}, ridge_fall=0.0)
+    results = weld(plan_of(study, 40), replace(WELDERS["hinge lugs"], others={"leg": own}))
+    assert_allclose(results.readings["leg"].values.mean(), 7.0, atol=0.1)
+    assert results.readings["penetration"].values.mean() < 3.0
 
 
 @pytest.mark.parametrize("name", sorted(WELDERS))

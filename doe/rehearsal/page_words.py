@@ -1,0 +1,52 @@
+"""The sentences of the calibration's page."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from doe.rehearsal.calibration import LEVER_TRUTHS
+from doe.rehearsal.setup import Truth
+
+OPENING: Final = (
+    "# Calibration: does a claimed window keep its promise?",
+    "",
+    "Whole studies on virtual welders whose truth is known: planned, welded, measured, fitted, a window claimed at",
+    "R = 90 % and C = 90 % with every rule on, and set beside the truth. All of it is invented: it shows whether the",
+    "method keeps its promise on such truths, not what a real machine does.",
+    "",
+)
+TERMS: Final = (
+    "± is one Monte Carlo standard error; where nothing was counted, the exact upper 95 % limit stands instead.",
+    "",
+    "- *found*: studies that claim a window.",
+    "- *wrong*: claimed windows that hold a setting whose true assurance is below 90 %, the dial’s wander included.",
+    "- *share*: truly good settings inside the window over all truly good ones; *of a box*: over those of the largest",
+    "  box that truly holds. Over truths with a good setting, each truth weighing the same; no claim counts as 0.",
+    "- *informed*: both porosity answers, an expected scatter, supply stated, line current read, 4.5 criterion lengths",
+    "  inspected, arc held for twice the time.",
+    "- *nothing known*: no answers, no scatter, no supply, no meter; the arc is held for twice the time, as the run",
+    "  sheet asks, and the steady part of that bead is inspected.",
+    "",
+)
+LEVERS_TOLD: Final = (f"The informed shop with one lever less, on: {', '.join(LEVER_TRUTHS)}.", "")
+TRUTHS_TOLD: Final = (
+    "Wrong claims and studies by number of welds. *All*: over every number; *chance*: of so many or more, were the",
+    "true share 10 % (exact binomial test).",
+    "",
+)
+BANDS: Final = (
+    "Per cent of all reachable settings. *Pointwise* and *everywhere* (simultaneous) are bands of the mean response,",
+    "*next weld* is the prediction band. Smooth: truths whose penetration a second-order surface comes near, with even",
+    "scatter. The bands of porosity and trips lean on prior information, and should hold at least 90 %; a truth at the",
+    "very edge of what is possible (no pores, never trips) lies outside every two-sided band.",
+    "",
+)
+
+
+def about(truth: Truth) -> str:
+    """Say what a truth is."""
+    if truth.welder is not None:
+        return truth.welder.about
+    if truth.family == "smooth":
+        return "drawn anew for every study; quadratic in the coded settings"
+    return "drawn anew for every study; powers of the settings with a ridge, pores with a step towards a long arc"
