@@ -58,11 +58,13 @@ def make_plan(study: Study, *, seed: int, progress: Callable[[int, int], None] |
 
 
 def write_plan(plan: Plan, *, replace: bool = False) -> list[Path]:
-    """Write plan.csv, results.csv and the run sheet."""
+    """Write plan.csv, results.csv, the run sheet on paper and as a workbook, and the page for the phone."""
     from doe.bench.stage import write_stage
-    from doe.report import write_run_sheet
+    from doe.bench.workbook_form import write_workbook_form
+    from doe.report import write_bench_page, write_run_sheet
 
-    return [*write_stage(plan, replace=replace), *write_run_sheet(plan)]
+    tables = write_stage(plan, replace=replace)
+    return [*tables, *write_run_sheet(plan), *write_workbook_form(plan), *write_bench_page(plan)]
 
 
 def read_folder(folder: Path) -> Results:

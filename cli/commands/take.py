@@ -41,7 +41,7 @@ def command(file: Path, folder: Path, replace: bool, as_json: bool) -> None:
         _print(export)
     if not files:
         note(f"{export.target} holds the same already; nothing was written")
-    wrote(files, f"weldwindow report {folder}")
+    wrote(files, f"weldwindow {'check' if _not_run(export) else 'report'} {folder}")
 
 
 def _answer(export: Export, files: list[Path]) -> dict[str, object]:

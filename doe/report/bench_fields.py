@@ -51,10 +51,10 @@ def bench_fields(study: Study) -> list[Field]:
     Returns
     -------
     list of dict
-        ``heading`` (the column), ``label``, ``part`` ("before", "arc", "status", "after", "measure", "more", "set",
-        "notes"), ``kind`` ("status", "choice", "number", "count", "text", "notes"), ``use`` (what the page itself fills in or looks at);
-        a number has ``units`` (the column's own first) and ``words`` (what may be said instead); ``asked`` tells what
-        makes a weld complete.
+        ``label``, ``part`` ("before", "arc", "status", "after", "measure", "more", "set", "notes"), ``kind`` ("status",
+        "choice", "number", "count", "text", "notes"), ``use`` (what the page itself fills in or looks at); a number has
+        ``units`` (the column's own first) and ``words`` (what may be said instead); ``asked`` tells what makes a weld
+        complete.
     """
     columns = results_columns(study)[len(plan_columns(study)) :]
     return [_field(column, study) for column in columns]
@@ -66,7 +66,7 @@ def _field(column: Column, study: Study) -> Field:
     if column.what == "actual":
         return _actual(column, study.factor(column.name))
     if column.what in ("reading", "length", "run"):
-        return _response(column, study.response(column.name), study)
+        return _response(column, study.response(column.name))
     if column.what == "condition":
         return _condition(column)
     kind = "notes" if column.name == "notes" else "choice" if column.name == "place" else "text"
@@ -102,7 +102,7 @@ def _actual(column: Column, factor: Factor) -> Field:
     return _new(column, "set", "number", units=_units(column.unit), words=words)
 
 
-def _response(column: Column, response: Response, study: Study) -> Field:
+def _response(column: Column, response: Response) -> Field:
     if column.what == "run":
         return _new(column, "arc", "number", units=[_unit("s", "s")], hint="to the trip, or run without one")
     if column.what == "length":

@@ -19,8 +19,9 @@ from doe.planning.plan import Plan, PlannedWeld
 from doe.planning.table import safe_cell
 from doe.report import cautions
 from doe.report.bench_fields import Field, bench_fields
+from doe.report.labels import plates_in_order
 from doe.report.page import policy_hash
-from doe.report.run_sheet import how_to_run, large_and_small, plates_in_order
+from doe.report.run_sheet import how_to_run, large_and_small
 from doe.report.writing import FOLDER
 from doe.saving import make_folder, write_text
 from doe.study.model import Study

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import itertools
 from typing import Final
 
+from doe.planning.feasibility import plan_loads
 from doe.planning.plan import Plan, PlannedWeld
 from doe.report import cautions
 from doe.report.formatting import printed_unit, setting, setting_value
+from doe.report.labels import add_chalk_card, add_labels, plates_in_order
 from doe.report.pdf import PaperSize, Sheet
 from doe.study.model import Factor, Response, Study
 
@@ -29,7 +30,8 @@ def run_sheet(plan: Plan, *, size: PaperSize = "A4") -> bytes:
     Returns
     -------
     bytes
-        A PDF: one block a plate in the order of welding, with the marks to set and blanks for every reading.
+        A PDF: one block a plate in the order of welding, with the marks to set and blanks for every reading; then the
+        chalk card, and labels to cut out.
     """
     study = plan.study
     sheet = Sheet(
@@ -40,15 +42,12 @@ def run_sheet(plan: Plan, *, size: PaperSize = "A4") -> bytes:
     sheet.add_page()
     _front(sheet, study)
     plates = plates_in_order(plan)
+    watched = {load.weld for load in plan_loads(plan) if load.note}
     for number, welds in enumerate(plates, start=1):
-        _plate(sheet, study, welds, place=f"plate {number} of {len(plates)}")
+        _plate(sheet, study, welds, place=f"plate {number} of {len(plates)}", watched=watched)
+    add_chalk_card(sheet, plan)
+    add_labels(sheet, plan)
     return bytes(sheet.output())
-
-
-def plates_in_order(plan: Plan) -> list[list[PlannedWeld]]:
-    """Give the welds of each plate, plates in the order in which they are welded."""
-    welds = sorted(plan.welds, key=lambda weld: weld.order)
-    return [list(group) for _, group in itertools.groupby(welds, key=lambda weld: weld.plate)]
 
 
 def _front(sheet: Sheet, study: Study) -> None:
@@ -114,7 +113,7 @@ def _ticks(sheet: Sheet, title: str, lines: tuple[str, ...]) -> None:
     sheet.set_y(y + 3)
 
 
-def _plate(sheet: Sheet, study: Study, welds: list[PlannedWeld], *, place: str) -> None:
+def _plate(sheet: Sheet, study: Study, welds: list[PlannedWeld], *, place: str, watched: set[str]) -> None:
     """Print one plate: its picture, what holds for all of it, one row a weld."""
     height = 9 + ROW_MM * len(welds)
     if sheet.room_left() < min(height, 9 + 2 * ROW_MM):
@@ -134,7 +133,22 @@ def _plate(sheet: Sheet, study: Study, welds: list[PlannedWeld], *, place: str) 
         if sheet.room_left() < ROW_MM:
             sheet.add_page()
         _weld(sheet, study, weld, beads=len(welds))
+        if weld.weld in watched:
+            _watch(sheet)
     sheet.ln(2)
+
+
+def _watch(sheet: Sheet) -> None:
+    """Print, in the row just drawn, that this weld loads the supply most."""
+    text = "loads the supply most: watch the breaker"
+    sheet.set_font("house", "B", 7)
+    sheet.text_at(
+        sheet.w - sheet.r_margin - sheet.get_string_width(text) - 2,
+        sheet.get_y() - ROW_MM + 4.6,
+        text,
+        size=7,
+        bold=True,
+    )
 
 
 def _weld(sheet: Sheet, study: Study, weld: PlannedWeld, *, beads: int) -> None:

@@ -1,15 +1,33 @@
-"""Headless Chromium, driven by its command line; tests are skipped where it is not installed."""
+"""Headless Chromium: by its command line, or driven by plain WebDriver calls (W3C WebDriver, 2018).
+
+Tests are skipped where it is not installed.
+"""
 
 from __future__ import annotations
 
+import base64
+import csv
+import io
+import json
+import re
 import shutil
 import subprocess
-from collections.abc import Callable
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
+from PIL import Image
+
+from doe.planning.plan import Plan, PlannedWeld
+from doe.report.bench_page import write_bench_page
+from doe.study.model import Response, Study
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+CHROMEDRIVER = shutil.which("chromedriver")
 
 
 @pytest.fixture
@@ -28,3 +46,208 @@ def chromium(tmp_path: Path) -> Callable[..., str]:
         return done.stdout + done.stderr
 
     return run
+
+
+class Browser:
+    """One window, driven by WebDriver calls."""
+
+    def __init__(self, folder: Path) -> None:
+        self.downloads = folder / "downloads"
+        self.process = subprocess.Popen(
+            [str(CHROMEDRIVER), "--port=0"], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+        self.base = self._address()
+        switches = ["--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+                    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+                    f"--user-data-dir={folder / 'profile'}"]  # fmt: skip
+        options = {
+            "binary": CHROMIUM,
+            "args": switches,
+            "prefs": {"download.default_directory": str(self.downloads), "download.prompt_for_download": False},
+        }
+        wanted = {"goog:chromeOptions": options, "goog:loggingPrefs": {"browser": "ALL"}}
+        self.session = ""
+        self.session = (
+            f"/session/{self.call('POST', '/session', {'capabilities': {'alwaysMatch': wanted}})['sessionId']}"
+        )
+
+    def _address(self) -> str:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            started = re.search(r"started successfully on port (\d+)", line)
+            if started:
+                return f"http://127.0.0.1:{started[1]}"
+        pytest.fail("chromedriver did not start")
+
+    def call(self, method: str, path: str, body: object = None) -> Any:
+        data = None if body is None else json.dumps(body).encode()
+        address = self.base + self.session + path
+        request = urllib.request.Request(address, data, {"Content-Type": "application/json"}, method=method)
+        try:
+            with urllib.request.urlopen(request, timeout=60) as answer:
+                return json.loads(answer.read())["value"]
+        except urllib.error.HTTPError as error:
+            value = json.loads(error.read())["value"]
+            pytest.fail(f"{path}: {value['error']}: {value['message'][:300]}")
+
+    def open(self, page: Path) -> None:
+        self.call("POST", "/url", {"url": page.as_uri()})
+
+    def run(self, script: str, *arguments: object) -> Any:
+        return self.call("POST", "/execute/sync", {"script": script, "args": list(arguments)})
+
+    def devtools(self, command: str, **parameters: object) -> Any:
+        return self.call("POST", "/goog/cdp/execute", {"cmd": command, "params": parameters})
+
+    def find(self, selector: str) -> str:
+        found: dict[str, str] = self.call("POST", "/element", {"using": "css selector", "value": selector})
+        return next(iter(found.values()))
+
+    def click(self, selector: str) -> None:
+        script = (
+            "const node = document.querySelector(arguments[0]); node.scrollIntoView({block: 'center'}); return node"
+        )
+        found = self.run(script, selector)
+        self.call("POST", f"/element/{next(iter(found.values()))}/click", {})
+
+    def type(self, selector: str, text: str) -> None:
+        self.call("POST", f"/element/{self.find(selector)}/value", {"text": text})
+
+    def press(self, *keys: str) -> None:
+        actions = [{"type": kind, "value": key} for key in keys for kind in ("keyDown", "keyUp")]
+        self.call("POST", "/actions", {"actions": [{"type": "key", "id": "keys", "actions": actions}]})
+
+    def text(self, selector: str) -> str:
+        return str(self.run("return document.querySelector(arguments[0]).textContent", selector))
+
+    def log(self) -> list[str]:
+        return [entry["message"] for entry in self.call("POST", "/se/log", {"type": "browser"})]
+
+    def resize(self, width: int, height: int) -> None:
+        self.devtools(
+            "Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=True
+        )
+
+    def scheme(self, name: str) -> None:
+        self.devtools("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": name}])
+
+    def picture(self) -> Image.Image:
+        shot = self.devtools("Page.captureScreenshot")
+        return Image.open(io.BytesIO(base64.b64decode(shot["data"])))
+
+    def close(self) -> None:
+        self.call("DELETE", "")
+        self.process.terminate()
+        self.process.wait(timeout=30)
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+
+
+class BenchPage:
+    """The page of one plan, by what stands on it."""
+
+    def __init__(self, browser: Browser, plan: Plan) -> None:
+        self.browser = browser
+        self.plan = plan
+        self.page = write_bench_page(plan)[0]
+        browser.resize(390, 844)
+        browser.open(self.page)
+        browser.run("localStorage.clear()")
+        browser.open(self.page)
+        self.data = browser.run("return JSON.parse(document.getElementById('plan').textContent)")
+        self.field = {field["heading"]: f"field-{i}" for i, field in enumerate(self.data["fields"])}
+
+    def go(self, weld: str) -> None:
+        self.browser.click("#all")
+        names = [planned["weld"] for planned in self.data["welds"]]
+        self.browser.click(f"#weld-{names.index(weld)}")
+
+    def choose(self, heading: str, choice: str) -> None:
+        choices = next(f["choices"] for f in self.data["fields"] if f["heading"] == heading)
+        self.browser.click(f"#{self.field[heading]}-{choices.index(choice)}")
+
+    def write(self, heading: str, text: str, *, unit: str = "") -> None:
+        """Type into a field, after its unit has been tapped; unfold the part it stands in."""
+        unfold = "const fold = document.getElementById(arguments[0]).closest('details'); if (fold) fold.open = true"
+        self.browser.run(unfold, self.field[heading])
+        units = [u["unit"] for f in self.data["fields"] if f["heading"] == heading for u in f["units"]]
+        if len(units) > 1:
+            self.browser.click(f"#{self.field[heading]}-unit-{units.index(unit or units[0])}")
+        self.browser.type(f"#{self.field[heading]}", text)
+
+    def word(self, heading: str, label: str) -> None:
+        labels = [w["label"] for f in self.data["fields"] if f["heading"] == heading for w in f["words"]]
+        self.browser.click(f"#{self.field[heading]}-word-{labels.index(label)}")
+
+    def at_time(self, milliseconds: int) -> None:
+        """Let the device's clock show a time, as after the phone lay locked."""
+        self.browser.run("Date.now = () => arguments[0]".replace("arguments[0]", str(milliseconds)))
+
+    def export(self) -> Path:
+        """Tap download, and wait for the file."""
+        shutil.rmtree(self.browser.downloads, ignore_errors=True)
+        self.browser.click("#all")
+        self.browser.click("#download")
+        file = self.browser.downloads / self.data["file"]
+        for _ in range(200):
+            if file.exists() and file.stat().st_size:
+                return file
+            time.sleep(0.05)
+        pytest.fail("nothing was downloaded")
+
+    def rows(self) -> list[dict[str, str]]:
+        """Give the table as it stands on the page, to copy."""
+        self.browser.click("#all")
+        text = self.browser.run("return document.getElementById('as-text').value")
+        return list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    if CHROMEDRIVER is None or CHROMIUM is None:
+        pytest.skip("chromium and chromedriver are not installed")
+    opened = Browser(tmp_path_factory.mktemp("browser"))
+    yield opened
+    opened.close()
+
+
+MakePlan = Callable[..., Plan]
+
+
+@pytest.fixture
+def make_plan() -> MakePlan:
+    """Give plans of two welds a plate, the last plate first: the order of welding is not that of the table."""
+    return two_a_plate
+
+
+def two_a_plate(study: Study, n_welds: int = 6) -> Plan:
+    volts, feeds, heats = (factor.values for factor in study.factors[:3])
+    welds = tuple(
+        PlannedWeld(
+            f"W{i + 1:02d}",
+            f"P{i // 2 + 1:02d}",
+            i % 2 + 1,
+            n_welds - 2 * (i // 2) - 1 + i % 2,
+            (volts[(2 * i) % 5], feeds[i % 9], heats[(i // 2) % 3]),
+        )
+        for i in range(n_welds)
+    )
+    return Plan(study, welds, seed=3)
+
+
+@pytest.fixture
+def lugs(hinge: Study) -> Study:
+    return replace(hinge, responses=(*hinge.responses, Response("root fused", "pass")))
+
+
+OpenPage = Callable[[Plan], BenchPage]
+
+
+@pytest.fixture
+def open_page(browser: Browser) -> OpenPage:
+    return lambda plan: BenchPage(browser, plan)
+
+
+@pytest.fixture
+def page(open_page: OpenPage, lugs: Study) -> BenchPage:
+    return open_page(two_a_plate(lugs))

@@ -77,10 +77,10 @@
     if (last.arc) state.arcs[last.weld] = last.arc;
     else delete state.arcs[last.weld];
     state.lastArc = last.lastArc;
-    const stays = state.place === last.place;
+    const focus = state.place === last.place ? "undo" : "";
     state.place = last.place;
     save();
-    draw(stays ? "undo" : "");
+    draw(focus);
     say(`Undone: ${last.words}`);
   }
 
@@ -119,7 +119,6 @@
   }
 
   const short = (value) => String(Number(value.toPrecision(3)));
-
   function remark(field, weld) {
     const { text: words, unit } = entry(weld, field.heading);
     if (words.trim() === "" || field.words.some((word) => word.text === words)) return ["", ""];
@@ -139,6 +138,7 @@
       return ["doubt", `${words} is deeper than the plate is thick (${short(field.full)} ${own ? own.shown : ""}). `
         + `Is it ${short(value / 10)}, or burnt through?`];
     }
+    if (own && own.unit === "s" && inOwn > 900) return ["doubt", "Over 15 minutes: was the timer left running? Type the arc time."];
     return typed && typed !== own ? ["hint", `= ${short(inOwn)} ${own.shown}`] : ["", ""];
   }
 
@@ -151,12 +151,9 @@
     return plain.endsWith("+") ? `${plain.slice(0, -1).trim()} ${unit}+` : `${plain} ${unit}`;
   }
 
-  function safe(words) {
-    // A spreadsheet would run such a text as a formula.
-    const runs = /^[=+\-@\t\r]/.test(words) && !/^[-+]?\d+(\.\d*)?([eE][-+]?\d+)?$/.test(words);
-    return runs ? `'${words}` : words;
-  }
-
+  // A spreadsheet would run a text that begins so as a formula.
+  const runs = (words) => /^[=+\-@\t\r]/.test(words) && !/^[-+]?\d+(\.\d*)?([eE][-+]?\d+)?$/.test(words);
+  const safe = (words) => (runs(words) ? `'${words}` : words);
   const quote = (words) => (/[",;\t\r\n]|^\s|\s$/.test(words) ? `"${words.replace(/"/g, '""')}"` : words);
 
   function csv() {
@@ -191,12 +188,12 @@
   function startArc(weld) {
     const fill = (field, words, unit) => { if (field && text(weld, field.heading) === "") put(weld, field.heading, words, unit); };
     change(`arc timer started, ${weld.weld}`, weld, () => {
-      const now = new Date();
+      const now = Date.now();
       const pause = arcOf(weld).ran === 0 ? restTime() : null;
       if (pause !== null && pause < 12 * 3600e3) fill(use("rest"), (pause / 60000).toFixed(1), "min"); // longer: another day
-      const local = new Date(now.getTime() - now.getTimezoneOffset() * 60000);
+      const local = new Date(now - new Date(now).getTimezoneOffset() * 60000);
       fill(use("time"), local.toISOString().slice(0, 19));
-      state.arcs[weld.weld] = { ran: arcOf(weld).ran, since: now.getTime() };
+      state.arcs[weld.weld] = { ran: arcOf(weld).ran, since: now };
     });
     draw("arc-key");
     say("Arc timer running");
@@ -236,7 +233,6 @@
 
   // ---- drawing -------------------------------------------------------------------------------------------------
   const SVG = "http://www.w3.org/2000/svg";
-
   function make(tag, props = {}, ...inside) {
     const node = tag === "svg" || tag === "rect" ? document.createElementNS(SVG, tag) : document.createElement(tag);
     for (const [name, value] of Object.entries(props)) {
@@ -284,16 +280,12 @@
     return box;
   }
 
-  function unitOf(field, weld) {
-    const own = field.units[0] ? field.units[0].unit : "";
-    return entry(weld, field.heading).unit || state.units[field.heading] || own;
-  }
+  const unitOf = (field, weld) => entry(weld, field.heading).unit || state.units[field.heading] || (field.units[0] || { unit: "" }).unit;
 
   function showRemark(field, weld) {
-    const node = at(`${field.id}-remark`);
     const [kind, words] = remark(field, weld);
-    node.className = kind || "doubt";
-    setText(node, words);
+    at(`${field.id}-remark`).className = kind || "doubt";
+    setText(at(`${field.id}-remark`), words);
   }
 
   function unitKeys(field, weld) {
@@ -402,18 +394,20 @@
       return inside.length ? make("details", { class: "part", id, open: isUsed || open.has(id) }, make("summary", { text: title }), ...inside) : null;
     };
     const lines = cares(weld, i);
-    const plate = weld.dials.filter((dial) => dial.isOfPlate).map((dial) => `${dial.name} ${dial.large} ${dial.small}`.trim());
+    const taking = lines.length ? care("Take care", lines) : null;
+    const isTripped = tripped(weld).length > 0;
+    const plate = weld.dials.filter((dial) => dial.isOfPlate).map((dial) => `${dial.name} ${dial.large}\u00a0${dial.small}`.trim());
     return [
       make("div", { class: "weld-head" }, make("div", {}, make("h2", { id: "heading", tabindex: "-1", text: `${weld.weld}: weld ${i + 1} of ${welds.length}` }),
         make("p", { class: "place", text: [`plate ${weld.plate}`, weld.beads > 1 ? `position ${weld.position}` : "", weld.block].filter(Boolean).join(", ") })),
       picture(weld)),
       weld.isFirst ? make("p", { class: "banner", text: [`Change to plate ${weld.plate}`, ...plate].join(", ") }) : null,
-      lines.length ? care("Take care", lines) : null,
+      isTripped ? null : taking,
       drawDials(weld),
       weld.reason ? make("p", { class: "hint", text: weld.reason }) : null,
       list(plan.always),
       section("Before the arc", drawRest(weld), ...part("before")),
-      section("The arc", drawArc(weld), ...part("arc"), ...part("status"), ...part("after")),
+      section("The arc", drawArc(weld), isTripped ? taking : null, ...part("arc"), ...part("status"), ...part("after")),
       section("After cutting", ...part("measure")),
       make("section", { class: "part" }, ...part("notes")),
       folded("more", "More to write down", "more"),
@@ -447,7 +441,7 @@
     return [
       make("h2", { id: "heading", tabindex: "-1", text: "All welds" }),
       make("section", { class: "part" }, make("h3", { text: "Export" }),
-        make("p", { text: `Then on the computer: weldwindow take ${plan.file}, and the study’s folder.` }),
+        make("p", { text: `Then, on the computer: weldwindow take ${plan.file} FOLDER (the study’s folder).` }),
         make("div", { class: "keys" }, key("download", "Download the table", download, { class: "main" }), mayShare() ? key("share", "Share the table", share) : null),
         make("p", { id: "exported", role: "status" }),
         make("details", {}, make("summary", { text: "As text, to copy" }), area)),
@@ -459,6 +453,7 @@
   function draw(focus) {
     if (focus) document.querySelectorAll("details[id]").forEach((node) => open[node.open ? "add" : "delete"](node.id));
     else open.clear();
+    const top = at(focus) ? at(focus).getBoundingClientRect().top : null;
     const parts = state.place === 0 ? drawStart() : state.place === END ? drawAll() : drawWeld(state.place - 1);
     at("screen").replaceChildren(...parts.filter((part) => part !== null));
     if (state.place > 0 && state.place < END) {
@@ -467,6 +462,7 @@
     tellProgress();
     tick();
     (at(focus) || at("heading")).focus({ preventScroll: Boolean(focus) });
+    if (top !== null && at(focus)) window.scrollBy(0, at(focus).getBoundingClientRect().top - top); // what was tapped stays put
   }
 
   function tellProgress() {

@@ -1,0 +1,200 @@
+"""A table exported by the bench page, checked against its plan and taken into the study."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from doe.bench.checks import doubts
+from doe.bench.files import load_sheets
+from doe.bench.headings import Table, check_headings, find_table
+from doe.bench.identity import identity
+from doe.bench.log import Log, Place
+from doe.bench.records import Record, read_records
+from doe.bench.results import Conversion, Results
+from doe.bench.stage import is_untouched, stage_path
+from doe.bench.welds import PlanFile, assemble
+from doe.errors import Fault, ResultsError, WouldOverwriteError
+from doe.planning.plan import Plan
+from doe.planning.reading import read_plan
+from doe.saving import keep_aside, write_bytes
+from doe.study.model import Study
+
+Noted = TypeVar("Noted", Fault, Conversion)
+
+
+@dataclass(frozen=True, eq=False)
+class Export:
+    """A table of the bench page that fits its plan and can be read.
+
+    Attributes
+    ----------
+    data : bytes
+        The file as it is: it is taken whole, and never rewritten.
+    stage : int
+    target : Path
+        The stage's results.csv, where it belongs.
+    results : Results
+    conversions : tuple of Conversion
+    questions : tuple of Fault
+        Doubtful readings; nothing is changed or left out.
+    """
+
+    data: bytes
+    stage: int
+    target: Path
+    results: Results
+    conversions: tuple[Conversion, ...]
+    questions: tuple[Fault, ...]
+
+
+def read_export(path: Path, study: Study) -> Export:
+    """Read what the bench page exported, and check that it belongs to the study's plan.
+
+    Parameters
+    ----------
+    path : Path
+        The file, wherever it was saved.
+    study : Study
+
+    Returns
+    -------
+    Export
+
+    Raises
+    ------
+    ResultsError
+        With every fault at once: not a table of the bench page, of another study or plan, welds missing or unknown,
+        cells that cannot be read, nothing filled in.
+    """
+    sheets = load_sheets(path)
+    if sheets[0].kind == "workbook":
+        todo = "save it in the study's folder as results.xlsx, and move the blank results.csv away"
+        message = f"{path.name} is a workbook, not a table of the bench page."
+        raise ResultsError(message, [Fault(f"a workbook is read where it lies: {todo}", path.name)])
+    log = Log()
+    table = check_headings(find_table(sheets, study), study, log)
+    plan = _its_plan(table, study)
+    records = read_records(table, study, log)
+    _check_welds(records, plan, log, file=path.name)
+    results = assemble(records, [PlanFile(f"plan of stage {plan.stage}", plan.welds)], study, log)
+    if results is None or log.faults:
+        n = len(log.faults)
+        message = f"{path.name} cannot be taken as it stands: {n} fault{'s' if n > 1 else ''}."
+        raise ResultsError(message, _by_row(log.faults))
+    asked = [*log.questions, *(d for d in doubts(results) if (d.file, d.row, d.column) not in log.edited)]
+    target = stage_path(study.folder, "results", plan.stage)
+    return Export(
+        path.read_bytes(), plan.stage, target, results, tuple(_by_row(log.conversions)), tuple(_by_row(asked))
+    )
+
+
+def write_export(export: Export, *, replace: bool = False) -> list[Path]:
+    """Write an export as its stage's results.csv, unless a person has filled that in.
+
+    Parameters
+    ----------
+    export : Export
+    replace : bool
+        Keep a filled-in results.csv beside, as ``results.1.csv``, and write anew.
+
+    Returns
+    -------
+    list of Path
+        What was written; empty where results.csv holds the same already.
+
+    Raises
+    ------
+    WouldOverwriteError
+        If the stage's table holds something else that a person filled in.
+    CannotWriteError
+        If it cannot be written.
+    """
+    target = export.target
+    workbook = target.with_suffix(".xlsx")
+    if workbook.exists():
+        message = (
+            f"{workbook.name} holds the results of stage {export.stage} and is not overwritten; one stage has one "
+            "table: move it away if the bench page is to count, or keep it and copy the missing readings over by hand"
+        )
+        raise WouldOverwriteError(message)
+    if target.exists() and target.read_bytes() == export.data:
+        return []
+    if target.exists() and not is_untouched(target):
+        if not replace:
+            raise _would_overwrite(target)
+        keep_aside(target)
+    write_bytes(target, export.data, within=target.parent)
+    return [target]
+
+
+def _would_overwrite(target: Path) -> WouldOverwriteError:
+    message = (
+        f"{target.name} is filled in already, and not as in this export; it is not overwritten. “--replace” keeps it "
+        "beside under a number and takes the export instead; to keep what stands there, copy what is missing over by "
+        "hand"
+    )
+    return WouldOverwriteError(message)
+
+
+def _its_plan(table: Table, study: Study) -> Plan:
+    """Find the plan that the table was made for; refuse where it is another's, for then no row can be trusted."""
+    said = {words: _comment(table, words) for words in ("fingerprint", "stage", "seed")}
+    file = table.sheet.file
+    lost = [words for words, value in said.items() if not value]
+    if lost:
+        todo = "export it again from the bench page, and do not edit the lines that begin with #"
+        raise _not_ours(file, [f"the comment lines with {' and '.join(lost)} are missing: {todo}"])
+    stage = int(said["stage"]) if said["stage"].isdecimal() else 0
+    path = stage_path(study.folder, "plan", stage)
+    if stage < 1 or not path.exists():
+        raise _not_ours(file, [f"it was made for stage {said['stage']}, and this study has no {path.name}"])
+    plan = read_plan(path, study)
+    ours = {"fingerprint": plan.fingerprint or study.fingerprint, "seed": str(plan.seed)}
+    wrong = [
+        f"it was made for a plan with the {words} {said[words]}; {path.name} has {value}. Is it the right study, or "
+        "was the plan made again since?"
+        for words, value in ours.items()
+        if said[words] != value
+    ]
+    if wrong:
+        raise _not_ours(file, wrong)
+    return plan
+
+
+def _comment(table: Table, words: str) -> str:
+    """Find what a comment line says after a word; empty where it is not there."""
+    lines = (row.cells[0].text.lstrip("# ") for row in table.sheet.rows if row.is_comment)
+    return next((line[len(words) :].strip() for line in lines if line.startswith(f"{words} ")), "")
+
+
+def _not_ours(file: str, reasons: list[str]) -> ResultsError:
+    message = f"{file} is not a table of this study's bench page."
+    return ResultsError(message, [Fault(reason, file) for reason in reasons])
+
+
+def _check_welds(records: Sequence[Record], plan: Plan, log: Log, *, file: str) -> None:
+    """Note every weld that the table lacks or has too many, and a table in which nothing was filled in."""
+    planned = {identity(weld.weld, "w"): weld.weld for weld in plan.welds}
+    found = {identity(record.weld, "w") for record in records}
+    lost = [name for key, name in planned.items() if key not in found]
+    if lost:
+        log.fault(f"these welds of the plan are missing: {', '.join(lost)}. Export the table again", Place(file, 0))
+    for record in records:
+        if identity(record.weld, "w") not in planned:
+            log.fault(f"{record.weld} is not in the plan of this stage", record.place("weld"))
+    if not any(_is_filled_in(record) for record in records):
+        log.fault("nothing is filled in yet", Place(file, 0))
+
+
+def _is_filled_in(record: Record) -> bool:
+    """Whether anything stands in the columns that a person fills in."""
+    planned = {"position", "order", "mark", "setting"}
+    has_words = any(what in ("status", "remark") and text for (what, _), text in record.words.items())
+    return has_words or any(what not in planned for what, _, _ in record.written)
+
+
+def _by_row(found: Iterable[Noted]) -> list[Noted]:
+    return sorted(found, key=lambda note: note.row or 0)
