@@ -94,8 +94,8 @@ def working_lines(window: Window) -> tuple[str, ...]:
         return ()
     bad = max(math.ceil(working.expected_bad_share * 100 - 1e-9), 1)
     return (
-        f"A larger region, {box_words(window.study, working.box)}, where most settings are good, not all: about {bad} % "
-        f"of its settings fall short of {frequency(window.claim.reliability)}, none is expected below "
+        f"A larger region, {box_words(window.study, working.box)}, where most settings are good, not all: about "
+        f"{bad} % of its settings fall short of {frequency(window.claim.reliability)}, none is expected below "
         f"{level(working.floor)}.",
         "Good for finding your way; the claim above does not hold for it.",
     )
@@ -109,8 +109,8 @@ def claim_lines(window: Window) -> tuple[str, ...]:
             continue
         lines += [
             claim_sentence(window, answer),
-            f"Searched at a confidence of {level(answer.searched_at)}; on fresh draws from the posterior this box holds "
-            f"with {at_least(answer.box.confidence)}. It has {at_least(answer.box.share)} of the settings that can be "
+            f"Searched at a confidence of {level(answer.searched_at)}; on fresh draws from the posterior this box "
+            f"holds with {at_least(answer.box.confidence)}. It has {at_least(answer.box.share)} of the settings that can be "
             "dialled in"
             + (", and no larger box holds." if answer.box.proven_largest else "; it is not proven to be the largest."),
         ]

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from doe.bench.results import Results
 from doe.report import answering
 from doe.report.contents import NOT_CONFIRMED, job_line
 from doe.report.pdf import PaperSize, Sheet
-from doe.report.settings import dial_rows
+from doe.report.settings import DialRow, dial_rows
 from doe.window.window import Window
 
-STOP_SIGNS = (
+DIALS_MM: Final = 60.0
+"""Room for all dials together. [mm]"""
+
+STOP_SIGNS: Final = (
     "Stop when the wire stubs, the arc burns back, or the supply trips. After a trip: let it cool, reset once; "
     "if it trips again, stop using this setting."
 )
@@ -42,7 +47,9 @@ def setting_card(window: Window, results: Results, *, size: PaperSize = "A6") ->
         for line in answering.report_lines(window)[:2]:
             card.text_line(line, size=7.5)
     for row in rows:
-        _dial(card, row.name, row.marks, " ".join(part for part in (row.values, row.wander) if part), row.best)
+        wander = row.wander if row.wander.startswith("±") else ""
+        values = " ".join(part for part in (row.values, wander) if part)
+        _dial(card, row, values, height=min(14.5, DIALS_MM / len(rows)))
     if rows:
         card.ln(1)
         card.text_line(answering.sentence(window), size=8.5, bold=True)
@@ -55,15 +62,16 @@ def setting_card(window: Window, results: Results, *, size: PaperSize = "A6") ->
     return bytes(card.output())
 
 
-def _dial(card: Sheet, name: str, marks: str, values: str, best: str) -> None:
+def _dial(card: Sheet, row: DialRow, values: str, *, height: float) -> None:
     """Print one dial: its name small, what it is to show large."""
-    top, width = card.get_y(), card.epw
-    card.rect(card.l_margin, top, width, 14.5)
-    card.text_at(card.l_margin + 1.5, top + 4, name, size=8)
-    card.text_at(card.l_margin + 1.5, top + 12.6, f"best {best}", size=7)
-    card.fitted(card.l_margin + width * 0.34, top + 8.6, marks, width=width * 0.64, size=19)
-    card.text_at(card.l_margin + width * 0.34, top + 12.9, values, size=7)
-    card.set_y(top + 15.5)
+    top, left, width = card.get_y(), card.l_margin, card.epw
+    middle = left + width * 0.34
+    card.rect(left, top, width, height)
+    card.text_at(left + 1.5, top + height * 0.28, row.name, size=min(8, height * 0.6))
+    card.text_at(left + 1.5, top + height * 0.87, f"best {row.best}", size=min(7, height * 0.55))
+    card.fitted(middle, top + height * 0.6, row.marks, width=width * 0.64, size=height * 1.3)
+    card.text_at(middle, top + height * 0.89, values, size=min(7, height * 0.55))
+    card.set_y(top + height + 1)
 
 
 def conditions_tested(results: Results) -> tuple[str, ...]:
@@ -78,7 +86,7 @@ def conditions_tested(results: Results) -> tuple[str, ...]:
 
 def _foot(card: Sheet, *, confirmed: str) -> None:
     """Print the stamp and the lines to sign on."""
-    y = card.h - 13
+    y = card.h - 15
     if confirmed:
         card.set_font("house", "B", 9)
         wide = card.get_string_width(confirmed) + 4

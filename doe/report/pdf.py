@@ -11,8 +11,8 @@ from fpdf import FPDF
 
 PaperSize = Literal["A4", "Letter", "A6", "index card"]
 
-SIZES_MM: Final = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4), "A6": (105.0, 148.0), "index card": (127.0, 76.2)}
-"""Width and height of each paper. ISO 216 for A4 and A6; 8.5 x 11 in and 5 x 3 in."""
+SIZES_MM: Final = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4), "A6": (105.0, 148.0), "index card": (101.6, 152.4)}
+"""Width and height of each paper. ISO 216 for A4 and A6; 8.5 x 11 in and 4 x 6 in."""
 
 _NO_DATE: Final = datetime(2000, 1, 1, tzinfo=UTC)
 """Written as the creation date, so that the same study makes the same bytes."""
@@ -38,7 +38,8 @@ class Sheet(FPDF):
         self.add_font("house", "", fonts / "DejaVuSans.ttf")
         self.add_font("house", "B", fonts / "DejaVuSans-Bold.ttf")
         self.set_margin(margin_mm)
-        self.set_auto_page_break(True, margin=margin_mm + 6)
+        self.foot_mm = margin_mm + 5
+        self.set_auto_page_break(True, margin=self.foot_mm + 1)
         self.set_creation_date(_NO_DATE)
         self.set_title(title)
         self.set_lang("en")
@@ -56,10 +57,10 @@ class Sheet(FPDF):
 
     def footer(self) -> None:
         """Print the footer and the page number."""
-        self.set_y(-self.b_margin + 1)
+        self.set_y(self.h - self.foot_mm)
         self.set_font("house", "", 7)
         self.cell(0, 4, self.foot_text)
-        self.set_y(-self.b_margin + 1)
+        self.set_y(self.h - self.foot_mm)
         self.cell(0, 4, f"page {self.page_no()} of {{nb}}", align="R")
 
     def text_line(self, text: str, *, size: float = 9, bold: bool = False) -> None:
