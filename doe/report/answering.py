@@ -110,8 +110,8 @@ def claim_lines(window: Window) -> tuple[str, ...]:
         lines += [
             claim_sentence(window, answer),
             f"Searched at a confidence of {level(answer.searched_at)}; on fresh draws from the posterior this box "
-            f"holds with {at_least(answer.box.confidence)}. It has {at_least(answer.box.share)} of the settings that can be "
-            "dialled in"
+            f"holds with {at_least(answer.box.confidence)}. It has {at_least(answer.box.share)} of the settings that "
+            "can be dialled in"
             + (", and no larger box holds." if answer.box.proven_largest else "; it is not proven to be the largest."),
         ]
     return (*lines, *window.findings)
