@@ -34,8 +34,10 @@ RANDOM_SHARE: Final = 0.15
 """Share of the starts that begin from a random design; the others begin from a kicked good one."""
 ELITE: Final = 32
 """How many of the best designs are kept, to be kicked."""
-GOES_ON: Final = 0.5
+GOES_ON: Final = 0.15
 """Share of the designs that go on from the coarse grid to all levels, the better ones."""
+MEMORY: Final = 128
+"""Designs among which the better ones are told, the latest ones."""
 SAME_LOSS: Final = 1e-7
 """Designs that differ by less than this in the logarithm of the criterion count as one."""
 
@@ -109,7 +111,7 @@ class _Hall:
     """Designs under way in each stage of the search, and the best of those that have ended.
 
     As soon as a design has ended, the next one takes its place, so that every sweep has a full batch. Where there are two
-    stages, only the better half of the designs goes on from the coarse grid to all levels.
+    stages, only the better designs go on from the coarse grid to all levels.
     """
 
     def __init__(self, walk: Walk, n_starts: int) -> None:
@@ -163,7 +165,7 @@ class _Hall:
         losses = loss(self.walk, batch)[ended]
         promising = np.zeros(len(ended), dtype=bool)
         if stage + 1 < len(self.sweeps):
-            self.coarse = np.concatenate([self.coarse, losses])
+            self.coarse = np.concatenate([self.coarse, losses])[-MEMORY:]
             promising = losses <= np.quantile(self.coarse, GOES_ON)
             self._enter(stage + 1, batch.rows[ended[promising]])
         self._end(batch.rows[ended[~promising]], losses[~promising])

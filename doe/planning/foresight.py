@@ -43,7 +43,10 @@ def first_stage_designs(study: Study, problem: DesignProblem, search: Search) ->
     found = []
     for largest_order in (2, 1):
         wider = with_potential_terms(study, problem, largest_order=largest_order)
-        rows = even_out(wider, np.asarray(search(wider).rows), study.plan.criterion)
+        try:
+            rows = even_out(wider, np.asarray(search(wider).rows), study.plan.criterion)
+        except CannotAnswerError:
+            continue  # too few welds or plates for so many primary terms: no option, not a fault
         if not is_singular(information_matrix(problem, rows)):
             found.append(rows)
     return found

@@ -180,23 +180,31 @@ def count_distinct(keys: FloatArray) -> IntArray:
 
 
 def change_step(walk: Walk, batch: Batch, i: int) -> BoolArray:
-    """Change the factors of weld i of each design, one after the other, to the best of their levels."""
+    """Change one factor of weld i of each design, the one and to the level that betters it most."""
+    place, problem = walk.places[i], walk.problem
+    free = [j for j in range(len(problem.levels)) if not (place.is_held and problem.held[j])]
+    parts = walk.table.parts(batch.rows[:, i])
+    terms, new = [], []
+    for j in free:
+        others = np.delete(parts, j, axis=1).prod(axis=1)
+        terms.append(others[:, None] * walk.table.level_rows[j])
+        changed = np.repeat(batch.rows[:, i][:, None, :], len(problem.levels[j]), axis=1)
+        changed[:, :, j] = problem.levels[j]
+        new.append(changed)
+    return _take_best(walk, batch, i, np.concatenate(terms, axis=1), np.concatenate(new, axis=1))
+
+
+def _take_best(walk: Walk, batch: Batch, i: int, terms: FloatArray, new: FloatArray) -> BoolArray:
+    """Put the best of each design's own choices in place of weld i. terms: (S, m, n_terms), new: (S, m, n_factors)."""
+    merits = _merits_of_rows(walk, batch, i, terms)
+    barred = _barred_changes(walk, batch, i, new)
+    if barred is not None:
+        merits[barred] = -np.inf
+    best = merits.argmax(axis=1)
     better = np.zeros(len(batch), dtype=bool)
-    for j, levels in enumerate(walk.problem.levels):
-        if walk.places[i].is_held and walk.problem.held[j]:
-            continue
-        parts = walk.table.parts(batch.rows[:, i])
-        parts[:, j] = 1.0
-        merits = _merits_of_rows(walk, batch, i, parts.prod(axis=1)[:, None] * walk.table.level_rows[j])
-        new = np.repeat(batch.rows[:, i][:, None, :], len(levels), axis=1)
-        new[:, :, j] = levels
-        barred = _barred_changes(walk, batch, i, new)
-        if barred is not None:
-            merits[barred] = -np.inf
-        best = merits.argmax(axis=1)
-        which = np.flatnonzero(merits[np.arange(len(best)), best] > 0)
-        if len(which):
-            better[replace_weld(walk, batch, i, which, new[which, best[which]]).which] = True
+    which = np.flatnonzero(merits[np.arange(len(best)), best] > 0)
+    if len(which):
+        better[replace_weld(walk, batch, i, which, new[which, best[which]]).which] = True
     return better
 
 
