@@ -176,7 +176,8 @@ class _Hall:
         self.n_ended += len(rows)
         rows, losses = np.concatenate([self.rows, rows]), np.concatenate([self.losses, losses])
         order = np.argsort(losses, kind="stable")
-        differs = np.diff(losses[order], prepend=-np.inf) > SAME_LOSS
+        finite = np.minimum(losses[order], np.finfo(float).max)  # designs that cannot estimate the model are infinite
+        differs = np.diff(finite, prepend=-np.inf) > SAME_LOSS
         kept = order[differs | (np.arange(len(order)) == 0)][:ELITE]
         self.rows, self.losses = rows[kept], losses[kept]
 
