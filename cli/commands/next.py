@@ -12,11 +12,13 @@ from cli.progress import progress
 
 @click.command("next")
 @study_argument
-@click.option("--welds", type=click.IntRange(1, 8), default=6, show_default=True, help="How many welds to add.")
+@click.option(
+    "--welds", type=click.IntRange(1, 8), help="How many welds to add; 6, or the fewer that are left of the plan."
+)
 @json_option
 @seed_option
 @answers
-def command(folder: Path, welds: int, as_json: bool, seed: int) -> None:
+def command(folder: Path, welds: int | None, as_json: bool, seed: int) -> None:
     r"""Plan the next welds of the study in DIR where they are expected to enlarge the window most.
 
     Says why each weld is where it is and what they should bring together. Writes the next plan-2.csv, results-2.csv
@@ -34,7 +36,7 @@ def command(folder: Path, welds: int, as_json: bool, seed: int) -> None:
     from doe.window import next_welds
 
     fit = fit_responses(read_folder(folder), seed=seed)
-    with progress("welding on paper", quiet=as_json) as report:
+    with progress("simulating what they should bring", quiet=as_json) as report:
         plan = next_welds(fit, n=welds, seed=seed, progress=report)
     files = (*write_stage(plan), *write_run_sheet(plan))
     if as_json:

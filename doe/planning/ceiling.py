@@ -1,20 +1,22 @@
 """The ceiling: what no design of this size can pass, by the general equivalence theorem.
 
-A design of n welds puts weight 1/n on each of its settings. Let the weights be any that add up to 1 (an approximate design) and
-the best value can be found by a convex search, with a certificate: for information M, ``A = M^-1`` and
+A design of n welds puts weight 1/n on each of its settings. Let the weights be any that add up to 1 (an approximate
+design) and the best value can be found by a convex search, with a certificate: for information M, ``A = M^-1`` and
 ``Q = A`` (for D) or ``Q = A W A`` (for I), every design's information M* obeys
 
     log det M*     <=  log det M + q log(trace(Q M*) / q),
     trace(W M*^-1) >=  trace(W A)^2 / trace(Q M*),
 
-and ``trace(Q M*)`` is at most the sum over the welds of the largest price ``f' Q f`` (Kiefer and Wolfowitz 1960; Pukelsheim
-2006, ch. 7). The weights are found by the multiplicative algorithm: each is multiplied by its price over the average price
-(Silvey, Titterington and Torsney 1978; for I by the root of it, Yu 2010). All from memory; the bound stands on its own.
+and ``trace(Q M*)`` is at most the sum over the welds of the largest price ``f' Q f`` (Kiefer and Wolfowitz 1960;
+Pukelsheim 2006, ch. 7). The weights are found by the multiplicative algorithm: each is multiplied by its price over
+the average price (Silvey, Titterington and Torsney 1978; for I by the root of it, Yu 2010). All from memory; the
+bound stands on its own.
 
-Welds that share a plate: a plate of m welds has the information ``F'F - c s s'``, s the sum of its rows, c = eta/(1 + m eta). Weights
-are given to held settings and, within each, to settings of the plate's welds; a plate may thus hold fractions of
-settings, which no real plate does, so the bound stays valid and is a little generous. Blocks, positions and given welds enter as they
-are. Wished repeats are not counted: a bound without them holds with them too.
+Welds that share a plate: a plate of m welds has the information ``F'F - c s s'``, s the sum of its rows, c = eta/(1
++ m eta). Weights are given to held settings and, within each, to settings of the plate's welds; a plate may thus
+hold fractions of settings, which no real plate does, so the bound stays valid and is a little generous. Blocks,
+positions and given welds enter as they are. Wished repeats are not counted: a bound without them holds with them
+too.
 """
 
 from __future__ import annotations
@@ -142,8 +144,11 @@ def _to_fill(problem: DesignProblem) -> tuple[list[_Filling], FloatArray, str]:
         parts = [new] if len(new) > 1 and taken else [new[i : i + 1] for i in range(len(new))]
         for part in parts:
             filling = _filling(fixed[part], taken)
-            fillings.setdefault(filling.fixed.tobytes() + filling.count.tobytes() + bytes(str(taken), "ascii"), []).append(filling)
-    alike = [_Filling(len(same), same[0].fixed, same[0].count, same[0].scale, same[0].taken) for same in fillings.values()]
+            key = filling.fixed.tobytes() + filling.count.tobytes() + bytes(str(taken), "ascii")
+            fillings.setdefault(key, []).append(filling)
+    alike = [
+        _Filling(len(same), same[0].fixed, same[0].count, same[0].scale, same[0].taken) for same in fillings.values()
+    ]
     return alike, known, kind
 
 
@@ -208,7 +213,8 @@ class _Weighing:
         size = ground.add_up(np.ones(len(ground.matrix)))
         within = 1.0 / size[ground.group]
         return [
-            _Weights(np.full(len(size), 1.0 / len(size)), np.repeat(within[None], len(f.count), axis=0)) for f in self.fillings
+            _Weights(np.full(len(size), 1.0 / len(size)), np.repeat(within[None], len(f.count), axis=0))
+            for f in self.fillings
         ]
 
     def information(self, ground: _Ground, weights: list[_Weights]) -> FloatArray:
@@ -225,7 +231,7 @@ class _Weighing:
 
     def direction(self, M: FloatArray) -> tuple[FloatArray, float]:
         """Give Q, the matrix that prices, and the value: log det M or trace(WA)."""
-        A = np.linalg.inv(M)
+        A = np.asarray(np.linalg.inv(M), dtype=float)
         if self.criterion == "D":
             return A, float(np.linalg.slogdet(M)[1])
         return A @ self.moments @ A, float((A * self.moments).sum())
@@ -271,7 +277,9 @@ def _prices(ground: _Ground, filling: _Filling, Q: FloatArray, s: FloatArray | N
         prices[c] = filling.scale * (YQ * Y).sum(axis=1)
         if s is not None:
             sQ = (s * (s @ Q)).sum(axis=1)
-            prices[c] += filling.taken * (sQ[ground.group] / filling.count.sum() - 2.0 * (YQ * s[ground.group]).sum(axis=1))
+            prices[c] += filling.taken * (
+                sQ[ground.group] / filling.count.sum() - 2.0 * (YQ * s[ground.group]).sum(axis=1)
+            )
     return prices
 
 
@@ -279,7 +287,10 @@ def _climb(weighing: _Weighing, ground: _Ground) -> tuple[float, float]:
     """Improve the weights until the certificate is tight; give the bound and its gap."""
     weights = weighing.even(ground)
     if is_singular(weighing.information(ground, weights)):
-        message = "the levels of the factors cannot support the model: some of its terms cannot be told apart at any number of welds"
+        message = (
+            "the levels of the factors cannot support the model: some of its terms cannot be told apart at any number "
+            "of welds"
+        )
         raise CannotAnswerError(message)
     power = 1.0 if weighing.criterion == "D" else 0.5
     best: tuple[float, float] | None = None

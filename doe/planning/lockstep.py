@@ -1,9 +1,9 @@
 """Many designs held side by side, and the algebra by which one weld of each is replaced.
 
-Write ``A = M^-1`` and ``B = A W A``. Replacing a weld takes one rank-one piece ``u u'`` out of M and puts ``w w'`` in.
-For a weld alone on its plate u and w are its old and new model rows. For a weld that shares its plate with others,
-whose rows add up to s, they are ``sqrt(1 - c_m) (x - c_(m-1) s)`` with ``c_m = eta / (1 + m eta)`` and m welds on the plate:
-what the plate's error leaves of the row. With
+Write ``A = M^-1`` and ``B = A W A``. Replacing a weld takes one rank-one piece ``u u'`` out of M and puts ``w w'``
+in. For a weld alone on its plate u and w are its old and new model rows. For a weld that shares its plate with
+others, whose rows add up to s, they are ``sqrt(1 - c_m) (x - c_(m-1) s)`` with ``c_m = eta / (1 + m eta)`` and m
+welds on the plate: what the plate's error leaves of the row. With
 
     gain = (1 + w'Aw)(1 - u'Au) + (u'Aw)^2
     cost = (1 - u'Au) w'Bw + 2 u'Aw u'Bw - (1 + w'Aw) u'Bu
@@ -16,9 +16,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from doe.coding import FloatArray
 from doe.planning.candidates import (
@@ -43,6 +44,9 @@ from doe.planning.problem import (
     padded_moments,
     plate_members,
 )
+
+RealArray = npt.NDArray[np.floating[Any]]
+"""Single or double precision, as the prices are worked out."""
 
 LEAST_GAIN: Final = 1e-6
 """A replacement that shrinks the determinant to less than this share all but loses a term and is not made."""
@@ -308,7 +312,7 @@ def loss(walk: Walk, batch: Batch) -> FloatArray:
     return total
 
 
-def merit(walk: Walk, trace: FloatArray, gain: FloatArray, cost: FloatArray | None) -> FloatArray:
+def merit(walk: Walk, trace: RealArray, gain: RealArray, cost: RealArray | None) -> RealArray:
     """Turn gain and cost of replacements into one number that is above 0 where they improve the design.
 
     Parameters

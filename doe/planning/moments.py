@@ -3,9 +3,10 @@
 The region is continuous: a factor's levels are where one can weld, not where one wants to predict. Numeric factors are
 uniform over their coded range, cut by the limits; kinds are equally likely.
 
-Without limits the moments are products of one-dimensional ones. Factors that share a limit are integrated together: the
-cut box is split into simplices, and a product rule of Gauss and Jacobi type integrates each polynomial exactly on a simplex
-(Stroud 1971, conical product rules). A midpoint grid can be asked for instead, for comparison with tables made that way.
+Without limits the moments are products of one-dimensional ones. Factors that share a limit are integrated together:
+the cut box is split into simplices, and a product rule of Gauss and Jacobi type integrates each polynomial exactly
+on a simplex (Stroud 1971, conical product rules). A midpoint grid can be asked for instead, for comparison with
+tables made that way.
 """
 
 from __future__ import annotations
@@ -85,7 +86,8 @@ def region_moments(
     powers = np.array([[dict(term.powers).get(f.name, 0) for f in coding.factors] for term in terms], dtype=np.int64)
     contrasts = np.array([_contrasts(coding, terms, combination) for combination in combinations])
     if matrix.ndim == 2:
-        return _numeric_moments(powers, (matrix, bound), ranges, cells) * (contrasts.T @ contrasts / len(contrasts))
+        moments = _numeric_moments(powers, (matrix, bound), ranges, cells)
+        return np.asarray(moments * (contrasts.T @ contrasts / len(contrasts)))
     total = np.zeros((len(terms), len(terms)))
     for row, own_matrix, own_bound in zip(contrasts, matrix, bound, strict=True):
         total += _numeric_moments(powers, (own_matrix, own_bound), ranges, cells) * np.outer(row, row)

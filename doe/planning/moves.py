@@ -1,7 +1,7 @@
 """The moves of the search: replace a weld, change one factor of a weld, repeat a weld, change a held factor of a plate.
 
-Each move is made in every design of a batch at once: it prices its choices by ``merit`` and takes the best one where that is an
-improvement. Every ``_step`` returns which designs became better, shape (n_designs,).
+Each move is made in every design of a batch at once: it prices its choices by ``merit`` and takes the best one
+where that is an improvement. Every ``_step`` returns which designs became better, shape (n_designs,).
 """
 
 from __future__ import annotations
@@ -85,7 +85,8 @@ class _Offer:
         price += (self.linear[designs].reshape(m * depth, -1) @ columns).reshape(m, depth, n)
         x = (self.crossed[designs].reshape(m * depth, -1) @ columns).reshape(m, depth, n)
         price += x[:, :1] * x
-        return merit(walk, self.trace[designs], price[:, 0], price[:, 1] if depth > 1 else None)
+        worth = merit(walk, self.trace[designs], price[:, 0], price[:, 1] if depth > 1 else None)
+        return np.asarray(worth, dtype=np.float32)
 
 
 def _offer(walk: Walk, batch: Batch, i: int) -> _Offer:
@@ -209,7 +210,10 @@ def _take_best(walk: Walk, batch: Batch, i: int, terms: FloatArray, new: FloatAr
 
 
 def _merits_of_rows(walk: Walk, batch: Batch, i: int, terms: FloatArray) -> FloatArray:
-    """Price model rows of each design's own in place of weld i. terms: (n_designs, m, n_terms); returns (n_designs, m)."""
+    """Price model rows of each design's own in place of weld i.
+
+    terms: (n_designs, m, n_terms); returns (n_designs, m).
+    """
     u, rest = _leaving(walk, batch, i)
     w = with_fixed(terms, np.zeros((1, walk.fixed.shape[1])))
     if rest is not None:
@@ -222,9 +226,9 @@ def _merits_of_rows(walk: Walk, batch: Batch, i: int, terms: FloatArray) -> Floa
     left = 1.0 - uu[:, :1]
     gain = (1.0 + ww[:, 0]) * left + uw[:, 0] ** 2
     if not walk.needs_trace:
-        return merit(walk, batch.trace, gain, None)
+        return np.asarray(merit(walk, batch.trace, gain, None), dtype=float)
     cost = left * ww[:, 1] + 2.0 * uw[:, 0] * uw[:, 1] - (1.0 + ww[:, 0]) * uu[:, 1:]
-    return merit(walk, batch.trace, gain, cost)
+    return np.asarray(merit(walk, batch.trace, gain, cost), dtype=float)
 
 
 def _barred_changes(walk: Walk, batch: Batch, i: int, new: FloatArray) -> BoolArray | None:
@@ -272,7 +276,7 @@ def plate_step(walk: Walk, batch: Batch, members: IntArray, j: int) -> BoolArray
         chosen.X[:, members] = with_fixed(walk.table.model_rows(chosen.rows[:, members]), walk.fixed[members])
         refresh(walk, chosen)
         batch.put(which, chosen)
-    return better
+    return np.asarray(better)
 
 
 def _plate_merits(walk: Walk, batch: Batch, members: IntArray, new: FloatArray) -> FloatArray:
@@ -291,14 +295,14 @@ def _plate_merits(walk: Walk, batch: Batch, members: IntArray, new: FloatArray) 
     H = U @ batch.inverse[:, :1] @ U.transpose(0, 1, 3, 2)
     gain = np.linalg.det(np.eye(2 * m) + sign[:, None] * H)
     if not walk.needs_trace:
-        return merit(walk, batch.trace, gain, None)
+        return np.asarray(merit(walk, batch.trace, gain, None), dtype=float)
     core = np.diag(sign) + H
     is_lost = gain <= LEAST_GAIN
     core[is_lost] = np.eye(2 * m)
     fall = (np.linalg.inv(core) * (U @ batch.inverse[:, 1:] @ U.transpose(0, 1, 3, 2))).sum(axis=(2, 3))
     merits = merit(walk, batch.trace, gain, fall * np.maximum(gain, LEAST_GAIN))
     merits[is_lost] = -np.inf
-    return merits
+    return np.asarray(merits, dtype=float)
 
 
 def _barred_plates(walk: Walk, batch: Batch, members: IntArray, new: FloatArray) -> BoolArray:

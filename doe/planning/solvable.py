@@ -82,7 +82,8 @@ def _check_plates(walk: Walk, settings: FloatArray) -> None:
     n_plates = len(np.unique(problem.plate))
     if n_plates < needed:
         message = (
-            f"{n_plates} plates cannot estimate the {needed} terms of what is set once a plate ({', '.join(sorted(held))}): "
+            f"{n_plates} plates cannot estimate the {needed} terms of what is set once a plate "
+            f"({', '.join(sorted(held))}): "
             f"it takes at least {needed} plates"
         )
         raise CannotAnswerError(message)
@@ -91,7 +92,8 @@ def _check_plates(walk: Walk, settings: FloatArray) -> None:
         is_begun = members[0] < walk.n_given <= members[-1]
         if is_begun and walk.candidates.group_of(problem.given[members[0], columns]) < 0:
             message = (
-                f"plate {int(problem.plate[members[0]]) + 1} was begun with {', '.join(sorted(held))} at a value that is not "
+                f"plate {int(problem.plate[members[0]]) + 1} was begun with {', '.join(sorted(held))} at a value "
+                "that is not "
                 "among those that may be welded; give the new welds plates of their own"
             )
             raise CannotAnswerError(message)

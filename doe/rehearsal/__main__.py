@@ -29,6 +29,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--studies", type=int, default=100, help="studies a cell (default 100)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=1, help="processes (default 1)")
+    parser.add_argument("--run-nothing", action="store_true", help="only write the page of what the table holds")
     parser.add_argument("--page", type=Path, default=PAGE, help=f"Markdown page to write (default {PAGE})")
     return parser
 
@@ -57,7 +58,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     asked = _parser().parse_args(arguments)
     parts = asked.part or list(PARTS[:3])
     study = demo_study()
-    setups = [setup for part in parts for setup in setups_of(study, part)]
+    setups = [] if asked.run_nothing else [setup for part in parts for setup in setups_of(study, part)]
     try:
         calibration = run_calibration(
             asked.table, setups, n_studies=asked.studies, seed=asked.seed, jobs=asked.jobs, progress=Told()

@@ -36,9 +36,10 @@ TRUTHS_TOLD: Final = (
 )
 BANDS: Final = (
     "Per cent of all reachable settings. *Pointwise* and *everywhere* (simultaneous) are bands of the mean response,",
-    "*next weld* is the prediction band. Smooth: truths whose penetration a second-order surface comes near, with even",
-    "scatter. The bands of porosity and trips lean on prior information, and should hold at least 90 %; a truth at the",
-    "very edge of what is possible (no pores, never trips) lies outside every two-sided band.",
+    "*next weld* is the prediction band. *Second order*: truths whose penetration is one, with even scatter;",
+    "*other*: ridges, powers of the settings, days, drift, misread sections. The bands of porosity and trips lean on",
+    "prior information; a truth at the very edge of what is possible (no pores, never trips) lies outside every",
+    "two-sided band.",
     "",
 )
 

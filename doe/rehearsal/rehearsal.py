@@ -14,8 +14,8 @@ from doe.rehearsal.setup import Setup
 from doe.rehearsal.studying import PLANS, PlanShelf, run_study
 from doe.rehearsal.summary import Summary, summarise
 
-ROUND: Final = 2 * PLANS
-"""Studies of every setup before the next round: a stopped run is even, and each plan is welded twice a round."""
+ROUND: Final = PLANS
+"""Studies of every setup before the next round: a stopped run is even, and every plan is welded once a round."""
 
 Key = tuple[str, str, str, int]
 

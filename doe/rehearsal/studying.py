@@ -98,7 +98,7 @@ def run_study(setup: Setup, plan: Plan, number: int, *, seed: int) -> tuple[Reco
         One a stage.
     """
     seeds = seeds_of(setup, number, seed=seed)
-    welder = setup.truth.draw(plan.study, np.random.default_rng(seeds.truth))
+    welder = setup.truth.draw(setup.study, np.random.default_rng(seeds.truth))
     run = Rehearsed(setup, welder, number, seed, seeds)
     rng, bench = np.random.default_rng(seeds.weld), setup.knowledge.bench
     results, records = None, []

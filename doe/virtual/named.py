@@ -23,6 +23,10 @@ BOWL: Final = PorePart({"1": -1.2, "v": 0.25, "f": -0.15, "p": -0.2, "vf": -0.35
 """Fewest pores in the middle, more towards both ends of voltage and feed."""
 EASY: Final = TripPart(middle_ratio=1.45)
 """A supply that holds over most of the region."""
+DEEPER: Final = replace(RIDGE, coefficients={**RIDGE.coefficients, "1": 2.1})
+"""The ridge, a little deeper."""
+FEWER: Final = PorePart({**BOWL.coefficients, "1": -1.6}, size=3.0)
+"""The bowl, with fewer pores."""
 CLEAN: Final = PorePart({"1": -2.6, "vv": 0.3, "ff": 0.3})
 """Hardly any pores."""
 LIGHT: Final = TripPart(middle_ratio=1.2)
@@ -32,7 +36,7 @@ LIGHT: Final = TripPart(middle_ratio=1.2)
 def _ordinary() -> list[VirtualWelder]:
     """Welders with a window in the middle, at an edge, and where one response has nothing to say."""
     return [
-        VirtualWelder("hinge lugs", RIDGE, BOWL, EASY, "the workshop of the examples"),
+        VirtualWelder("hinge lugs", DEEPER, FEWER, EASY, "the workshop of the examples"),
         VirtualWelder(
             "interior ridge",
             WeldPart(

@@ -1,7 +1,7 @@
 """The parts of a virtual welder's hidden truth. Every constant of theirs is invented; none is a fact of welding.
 
 A quadratic in coded settings is written by letters: ``{"1": 1.9, "f": 0.5, "vf": 0.1, "vv": -0.2}``, with v voltage, f
-feed and p preheat, coded -1 to 1 over the study's region.
+feed and p preheat, coded -1 to 1 over the study's region; A, B ... are factors without a role of their own.
 """
 
 from __future__ import annotations

@@ -1,22 +1,24 @@
 """The hidden truth of a virtual welder, worked out.
 
 A welder turns settings into penetration, pores and time to trip. Settings enter by their role (voltage, feed, preheat),
-coded -1 to 1 over the study's region, so that one welder serves studies with any marks and units; factors of another
-role do nothing.
+coded -1 to 1 over the study's region, so that one welder serves studies with any marks and units. Factors of another
+role go by capital letters, A for the first; they do nothing on the named welders.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
+import string
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from scipy import special, stats
 
 from doe.coding import FloatArray
-from doe.study.model import Response, Study
+from doe.study.model import Factor, Response, Role, Study
 from doe.virtual.named import WELDERS
 from doe.virtual.parts import PorePart, TripPart, VirtualWelder, WeldPart
 
@@ -34,12 +36,15 @@ __all__ = [
     "mean_penetration_mm",
     "mean_pores",
     "measured_part",
+    "other_letters",
     "true_assurance",
     "true_mean",
     "true_pass",
     "true_share_between",
 ]
 
+ROLES: Final[Mapping[str, Role]] = {"v": "voltage", "f": "feed", "p": "preheat"}
+"""Letters of the factors that have a role."""
 HERMITE: Final = np.polynomial.hermite_e.hermegauss(7)
 """Nodes and weights of Gauss-Hermite quadrature over a standard normal distribution."""
 WANDER_NODES: Final = ((-math.sqrt(3.0), 1 / 6), (0.0, 4 / 6), (math.sqrt(3.0), 1 / 6))
@@ -58,14 +63,30 @@ def _quadratic(coefficients: Mapping[str, float], roles: Mapping[str, FloatArray
 
 
 def coded_roles(study: Study, natural: FloatArray) -> dict[str, FloatArray]:
-    """Give coded voltage, feed and preheat columns as "v", "f", "p"; 0 where the study has no such factor."""
-    coded = study.coding.to_coded(natural)
-    columns = {}
-    for letter, role in (("v", "voltage"), ("f", "feed"), ("p", "preheat")):
-        factor = study.factor_of_role(role)  # type: ignore[arg-type]
-        column = np.zeros(len(coded)) if factor is None else coded[:, study.coding.index[factor.name]]
-        columns[letter] = column
+    """Give coded voltage, feed and preheat columns as "v", "f", "p", 0 where the study has no such factor; others too.
+
+    Over the planned region, whatever coding the study asks for; kinds are spread evenly from -1 to 1.
+    """
+    coding = replace(study, plan=replace(study.plan, coding=())).coding
+    coded = coding.to_coded(natural)
+    columns = {letter: np.zeros(len(coded)) for letter in ROLES}
+    for letter, factor in _lettered(study).items():
+        column = coded[:, coding.index[factor.name]]
+        columns[letter] = 2.0 * column / (len(factor.kinds) - 1) - 1.0 if factor.is_kind else column
     return columns
+
+
+def other_letters(study: Study) -> tuple[str, ...]:
+    """Give the letters of the factors without a role of their own: "A" for the first."""
+    return tuple(letter for letter in _lettered(study) if letter not in ROLES)
+
+
+def _lettered(study: Study) -> dict[str, Factor]:
+    """Give each factor its letter."""
+    by_role = {letter: study.factor_of_role(role) for letter, role in ROLES.items()}
+    known = {letter: factor for letter, factor in by_role.items() if factor is not None}
+    rest = [f for f in study.factors if f not in known.values() and (not f.is_kind or len(f.kinds) > 1)]
+    return known | dict(zip(string.ascii_uppercase, rest, strict=False))
 
 
 def mean_penetration_mm(welder: VirtualWelder, study: Study, natural: FloatArray, *, later: bool = False) -> FloatArray:

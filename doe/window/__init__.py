@@ -1,6 +1,10 @@
 """From fitted responses to the setting window that can be claimed.
 
 - ``find_window(fit, *, seed) -> Window``: the window and the best setting in it, or what can be said instead
+- ``next_welds(fit, *, n, seed) -> NextPlan``: the next welds worth making, and what they are expected to bring
+- ``confirm_window(fit, *, seed) -> Confirmation``: claim and rule fixed beforehand, the verdict afterwards
+- ``standing_confirmation(fit, *, seed) -> Confirmation | None``: where a study's claim stands, for the report
+- ``compare_studies(first, second, *, seed)``, ``compare_kinds(fit, *, seed) -> Comparison``: does one card serve both
 - ``box_confidence(fit, box, *, position, seed) -> float``: of the same box under another fit
 - ``window_sentences(window, answer)``: the same in plain sentences
 """
@@ -11,18 +15,46 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from doe.window.compare import compare_kinds, compare_studies
+    from doe.window.comparison import Comparison
+    from doe.window.confirm import confirm_window, standing_confirmation, write_confirmation
+    from doe.window.confirmation import Confirmation
     from doe.window.finding import box_confidence, find_window
+    from doe.window.follow_up import NextPlan, next_welds
     from doe.window.window import Window
     from doe.window.words import window_sentences
 
 _WHERE = {
+    "Comparison": "comparison",
+    "Confirmation": "confirmation",
+    "NextPlan": "follow_up",
     "Window": "window",
     "box_confidence": "finding",
+    "compare_kinds": "compare",
+    "compare_studies": "compare",
+    "confirm_window": "confirm",
     "find_window": "finding",
+    "next_welds": "follow_up",
+    "standing_confirmation": "confirm",
     "window_sentences": "words",
+    "write_confirmation": "confirm",
 }
 
-__all__ = ["Window", "box_confidence", "find_window", "window_sentences"]
+__all__ = [
+    "Comparison",
+    "Confirmation",
+    "NextPlan",
+    "Window",
+    "box_confidence",
+    "compare_kinds",
+    "compare_studies",
+    "confirm_window",
+    "find_window",
+    "next_welds",
+    "standing_confirmation",
+    "window_sentences",
+    "write_confirmation",
+]
 
 
 def __getattr__(name: str) -> object:

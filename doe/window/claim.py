@@ -57,7 +57,7 @@ def apply_rules(inquiry: Inquiry) -> Ruling:
         return Ruling(None, level, {}, findings=findings)
     faces = limiting_faces(inquiry, checked, level)
     limiting = set(faces.values())
-    why = _why_again(inquiry, checked, faces)
+    why = why_again(inquiry, checked, faces)
     if why:
         level = (1.0 + level) / 2.0
         checked, findings = search(inquiry, bits, level)
@@ -81,7 +81,7 @@ def _barred_sentence(name: str) -> str:
     )
 
 
-def _why_again(inquiry: Inquiry, checked: CheckedBox, faces: dict[str, str]) -> str:
+def why_again(inquiry: Inquiry, checked: CheckedBox, faces: dict[str, str]) -> str:
     """Give the reason to search again half way to 1, empty where there is none.
 
     METHOD section 1, rule 3. Short arcs are ours: with a measured load, a quick breaker and arcs held no longer than

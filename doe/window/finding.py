@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import functools
-import zlib
 from dataclasses import replace
 from typing import Final
 
@@ -12,21 +10,20 @@ import numpy as np
 from doe.coding import FloatArray
 from doe.errors import CannotAnswerError
 from doe.models.fit import Fit, ResponseFit
-from doe.window.assurance import EVERY_WELD, WARM_SCENARIOS, Assurance, Draws, Position, Scenario, find_wander, holding
+from doe.window.assurance import Assurance, Position, holding
 from doe.window.best import best_setting
 from doe.window.claim import apply_rules, is_single_setting
-from doe.window.inquiry import CLAIM_DRAWS, EXPLORING_DRAWS, FLOOR_BELOW, DrawSource, Inquiry, explore
-from doe.window.nearest import LESSER_RELIABILITY, explain, lesser_window
+from doe.window.inquiry import CLAIM_DRAWS, EXPLORING_DRAWS, FLOOR_BELOW, Inquiry
+from doe.window.nearest import explain, lesser_window
+from doe.window.posing import EXPLORING_STAGE, blocked_fits, draw_source, pose, required_fits, scenarios_of
 from doe.window.search import CheckedBox, every_setting, find_working_box
 from doe.window.textbook_window import find_textbook_window
 from doe.window.welded import WeldedRegion, corners, find_welded_region, outside_hull
 from doe.window.window import Answer, AssuranceMap, Nearest, SettingBox, Window, WorkingRegion
 from doe.window.words import narrow_sentences, outside_sentence, standing_assumptions
 
-EXPLORING_STAGE: Final = 0
-FINDING_STAGE: Final = 1
 JUDGING_STAGE: Final = 40
-"""Stages of draws: for looking around, for finding boxes, for judging a box given."""
+"""Stage of draws for judging a box given."""
 MOST_JUDGED: Final = 4_000
 """At most so many settings of a given box are judged, its corners among them."""
 
@@ -50,7 +47,7 @@ def find_window(fit: Fit, *, seed: int = 1) -> Window:
     CannotAnswerError
         If no response with a requirement was measured, or no setting is both allowed and welded.
     """
-    required = _required(fit)
+    required = required_fits(fit)
     study, region = fit.results.study, find_welded_region(fit.results)
     if not region.claimable.any():
         message = (
@@ -72,7 +69,7 @@ def find_window(fit: Fit, *, seed: int = 1) -> Window:
         n_welds=sum(status != "not run" for status in fit.results.status),
         seed=seed,
     )
-    blocked = [f for f in required if not f.settled or not f.can_claim or f.model is None]
+    blocked = blocked_fits(required)
     if blocked:
         return _without_claim(window, blocked)
     return _answer_all(window, fit, region, required)
@@ -95,27 +92,12 @@ def box_confidence(fit: Fit, box: SettingBox, *, position: Position = "any", see
     float
         Share of 4,000 draws in which every setting of the box reaches the claim's reliability.
     """
-    scenarios, _ = _scenarios(fit)
+    scenarios, _ = scenarios_of(fit)
     scenario = next(s for s in scenarios if s.position == position)
-    draws = _draw_source(_required(fit), fit, seed)(JUDGING_STAGE, CLAIM_DRAWS)
+    draws = draw_source(required_fits(fit), fit, seed)(JUDGING_STAGE, CLAIM_DRAWS)
     settings = every_setting(box, at_most=MOST_JUDGED)
     held = holding(draws, settings, scenario, reliability=fit.results.study.claim.reliability)
     return float(held.all(axis=0).mean())
-
-
-def _required(fit: Fit) -> tuple[ResponseFit, ...]:
-    """Give the fitted responses that take part in the window."""
-    required = tuple(f for f in fit.responses if f.response.has_requirement)
-    if required:
-        return required
-    if any(response.has_requirement for response in fit.results.study.responses):
-        message = "no response with a requirement was measured, so there is nothing to claim a window for"
-    else:
-        message = (
-            "no response has a requirement, so there is nothing a window could meet; give one in study.toml: at_least "
-            "or at_most for a measure, at_most for a count, hold for a trip"
-        )
-    raise CannotAnswerError(message)
 
 
 def _left_out(fit: Fit) -> tuple[str, ...]:
@@ -134,58 +116,17 @@ def _without_claim(window: Window, blocked: list[ResponseFit]) -> Window:
     return replace(window, answers=(Answer("any", nearest=nearest),), findings=tuple(dict.fromkeys(findings)))
 
 
-def _draw_source(required: tuple[ResponseFit, ...], fit: Fit, seed: int) -> DrawSource:
-    """Make the source of draws: each stage and response has a random stream of its own."""
-    wander = find_wander(fit.results)
-
-    @functools.cache  # several positions and a lesser reliability ask for the same stages
-    def draw(stage: int, n_draws: int) -> Draws:
-        posteriors = tuple(
-            f.model.draw(n_draws, np.random.default_rng([seed, stage, zlib.crc32(f.name.encode())]))
-            for f in required
-            if f.model is not None
-        )
-        return Draws(tuple(f.name for f in required), posteriors, wander)
-
-    return draw
-
-
 def _answer_all(window: Window, fit: Fit, region: WeldedRegion, required: tuple[ResponseFit, ...]) -> Window:
     """Answer for every position that needs an answer of its own."""
-    source = _draw_source(required, fit, window.seed)
-    exploring, claiming = source(EXPLORING_STAGE, EXPLORING_DRAWS), source(FINDING_STAGE, CLAIM_DRAWS)
-    claim, findings = window.claim, []
-    reliabilities = (claim.reliability, LESSER_RELIABILITY, claim.reliability - FLOOR_BELOW)
+    source = draw_source(required, fit, window.seed)
+    names = source(EXPLORING_STAGE, EXPLORING_DRAWS).names
     answers, maps = [], []
-    scenarios, note = _scenarios(fit)
-    findings += note
+    scenarios, findings = scenarios_of(fit)
     for scenario in scenarios:
-        seen, ground = explore(exploring, region, scenario, confidence=claim.confidence, reliabilities=reliabilities)
-        inquiry = Inquiry(
-            region,
-            scenario,
-            required,
-            source,
-            claiming,
-            ground,
-            reliability=claim.reliability,
-            confidence=claim.confidence,
-            seed=window.seed,
-        )
+        inquiry, seen = pose(fit, region, scenario, source=source, seed=window.seed)
         answers.append(_answer(inquiry, fit, seen))
-        maps.append(_assurance_map(inquiry, seen, exploring.names))
+        maps.append(_assurance_map(inquiry, seen, names))
     return replace(window, answers=tuple(answers), maps=tuple(maps), findings=tuple(findings))
-
-
-def _scenarios(fit: Fit) -> tuple[tuple[Scenario, ...], list[str]]:
-    """Give the positions to answer for, and what there is to say about them."""
-    wishes = fit.results.study.plan
-    if wishes.welds_per_plate < 2 or wishes.later_welds != "warm":
-        return (EVERY_WELD,), []
-    run = np.array([status != "not run" for status in fit.results.status], dtype=bool)
-    if not (fit.results.position[run] > 1).any():
-        return WARM_SCENARIOS, ["No later weld on a warm plate was made: what is said of later welds is assumed."]
-    return WARM_SCENARIOS, []
 
 
 def _answer(inquiry: Inquiry, fit: Fit, seen: Assurance) -> Answer:

@@ -89,9 +89,10 @@ def setting_words(study: Study, natural: tuple[float, ...]) -> str:
     return ", ".join(f"{factor.name} {value_words(factor, value)}" for factor, value in pairs)
 
 
-def box_words(study: Study, box: SettingBox) -> str:
-    """Tell a box: ``voltage 2 to 4 (18.4 to 21.1 V), feed 5.5 to 7 m/min, preheat 70 °C``."""
-    return ", ".join(_range_words(factor, box.low[j], box.high[j]) for j, factor in enumerate(study.factors))
+def box_words(study: Study, box: SettingBox, *, leave_out: str = "") -> str:
+    """Tell a box: ``voltage 2 to 4 (18.4 to 21.1 V), feed 5.5 to 7 m/min, preheat 70 °C``; a factor may be left out."""
+    sides = [(f, low, high) for f, low, high in zip(study.factors, box.low, box.high, strict=True)]
+    return ", ".join(_range_words(f, low, high) for f, low, high in sides if f.name != leave_out)
 
 
 def _range_words(factor: Factor, low: float, high: float) -> str:

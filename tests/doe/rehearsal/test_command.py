@@ -51,3 +51,9 @@ def test_help_names_what_can_be_asked(capsys):
         main(["--help"])
     said = capsys.readouterr().out
     assert all(word in said for word in ("--studies", "--seed", "--jobs", "--page", "--part"))
+
+
+def test_the_page_of_a_run_that_was_stopped_can_be_had(table, tmp_path, capsys):
+    page = tmp_path / "page.md"
+    assert main([str(table), "--run-nothing", "--studies", "40", "--page", str(page)]) == 0
+    assert "4 studies in 4 cells" in page.read_text(encoding="utf-8")

@@ -60,3 +60,7 @@ def test_chance_and_share_never_fall_with_more_welds():
     np.testing.assert_allclose([row.share for row in smooth[1:]], [0.05, 0.15, 0.15])
     assert smooth[0].refused
     assert _smoothed([smooth[0]]) == (smooth[0],)
+
+
+def test_any_number_of_processes_gives_the_same_numbers(hinge: Study):
+    assert simulate_sizes(hinge, (12,), n_studies=2, jobs=2) == simulate_sizes(hinge, (12,), n_studies=2)

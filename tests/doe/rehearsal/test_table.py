@@ -73,10 +73,10 @@ def test_each_lever_has_a_row_beside_all_and_none(record):
     assert [row(text, name)[0] for name in names] == names
 
 
-def test_bands_are_told_for_smooth_truths_and_others_apart(record):
-    text = section(page([record, replace(record, truth="sharp ridge", point_measure=0.5)]), "Coverage")
-    assert row(text, "informed", "18", "smooth")[3] == "90.0 ± ?"
-    assert row(text, "informed", "18", "not smooth")[3] == "50.0 ± ?"
+def test_bands_are_told_for_second_order_truths_and_others_apart(record):
+    text = section(page([replace(record, truth="edge window"), replace(record, point_measure=0.5)]), "Coverage")
+    assert row(text, "informed", "18", "second order")[3] == "90.0 ± ?"
+    assert row(text, "informed", "18", "other")[3] == "50.0 ± ?"
 
 
 def test_a_truth_without_a_good_setting_has_no_share(record, lost):

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from doe.study.model import Response, Study
+from doe.study.model import Factor, Response, Study
 from doe.virtual import draw_welder, true_assurance
 from doe.virtual.welder import mean_depth
 
@@ -76,3 +76,21 @@ def test_each_measure_has_a_truth_of_its_own(hinge: Study):
 def test_a_study_without_a_measure_can_be_drawn_for(hinge: Study):
     study = replace(hinge, responses=hinge.responses[1:])
     assert draw_welder(study, "bent", rng=np.random.default_rng(1)).others == {}
+
+
+def test_factors_without_a_role_matter_too(hinge: Study):
+    angle = replace(hinge.factors[0], name="angle", role="other", marks=(), values=(0.0, 10.0, 20.0))
+    wire = Factor("wire", kinds=("A", "B", "C"))
+    study = replace(hinge, factors=(angle, wire), responses=hinge.responses[:1])
+    at = np.array(list(itertools.product((0.0, 20.0), (0.0, 1.0, 2.0))))
+    for welder in draws(study, "smooth", 5) + draws(study, "bent", 5):
+        depth = mean_depth(welder.weld, study, at)
+        assert abs(depth[:3] - depth[3:]).min() > 0.05
+        assert np.ptp(depth[:3]) > 0.05
+
+
+def test_a_two_sided_measure_lies_between_its_limits_in_the_middle(hinge: Study):
+    narrow = Response("leg", "measure", "mm", at_least=5.0, at_most=6.0, expect_scatter=1.0)
+    study = replace(hinge, responses=(narrow,))
+    middle = np.array([[19.65, 7.0, 70.0]])
+    assert all(5.0 < mean_depth(w.weld, study, middle)[0] <= 5.5 + 1e-9 for w in draws(study, "smooth", 10))

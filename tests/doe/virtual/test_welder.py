@@ -153,3 +153,9 @@ def test_a_study_without_preheat_counts_as_its_middle(hinge: Study):
         mean_penetration_mm(welder, bare, np.array([[19.6, 7.0]])),
         mean_penetration_mm(welder, hinge, setting(19.6, 7.0)),
     )
+
+
+def test_a_coding_of_the_studys_own_does_not_move_the_truth(hinge: Study):
+    own = replace(hinge, plan=replace(hinge.plan, coding=(("voltage", 0.0, 1.0), ("feed", 0.0, 1.0))))
+    at = setting(21.1, 8.0)
+    assert_allclose(mean_pores(WELDERS["hinge lugs"], own, at), mean_pores(WELDERS["hinge lugs"], hinge, at))

@@ -1,0 +1,154 @@
+"""What the other welds say of welds that are left out, exactly and without a new fit.
+
+At a node of the grid (see ``grid``) the readings left in, and those left out, B, share one covariance, so that the
+predictions from the readings left in follow from P alone (Dubrule 1983, Mathematical Geology 15, 687-699, from
+memory; the tests compare with a new fit)::
+
+    y_B - prediction = e = P_BB^-1 (P y)_B,   its covariance over s2 = P_BB^-1
+    q without B = q - (P y)_B' e,   df without B = df - |B|
+    log |V| + log 1' V^-1 1, without B = the same with B + log |P_BB|
+
+The nodes are weighed anew without B. The columns of the surface stay as the whole study laid them out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+from scipy.special import log_ndtr
+
+from doe.bench.results import IntArray
+from doe.coding import FloatArray
+from doe.models.grid import Nodes, node_probabilities, quadratic_form
+from doe.models.measure import MeasureModel
+from doe.models.student_mixture import StudentMixture
+from doe.models.usable import number_groups
+
+LEAST_READINGS: Final = 6
+"""Fewest readings from which anything is predicted: below, a check says nothing. Our rule."""
+LEAST_PLATES: Final = 3
+"""Fewest plates that are left out one by one; with fewer, welds are. Our rule."""
+
+
+@dataclass(frozen=True, eq=False)
+class Groups:
+    """What is left out together.
+
+    Attributes
+    ----------
+    index : ndarray of int, shape (n,)
+        Group of each weld, 0, 1 ...
+    by : {"plate", "weld"}
+    """
+
+    index: IntArray
+    by: Literal["plate", "weld"]
+
+    @property
+    def n(self) -> int:
+        """Number of groups."""
+        return int(self.index.max()) + 1
+
+
+def group_welds(plates: Sequence[str]) -> Groups:
+    """Leave out plate by plate; weld by weld where every plate has one weld, or there are fewer than three plates."""
+    index = number_groups(plates)
+    n_plates = int(index.max()) + 1
+    if LEAST_PLATES <= n_plates < len(index):
+        return Groups(index, "plate")
+    return Groups(np.arange(len(index)), "weld")
+
+
+def completed_readings(model: MeasureModel) -> FloatArray:
+    """Give the readings as numbers, shape (n,); one that says "at least" stands at its expected value.
+
+    E[y | y > c] = m + s phi(z)/Phi(-z), z = (c - m)/s, with m the fitted mean and s the scatter left in the readings.
+    """
+    y, censored = model.usable.y.copy(), model.usable.censored
+    if censored.any():
+        s = np.sqrt(np.mean(model.residual[~censored] ** 2))
+        z = (y - model.fitted)[censored] / s
+        y[censored] = model.fitted[censored] + s * np.exp(-0.5 * z * z - 0.5 * np.log(2.0 * np.pi) - log_ndtr(-z))
+    return y
+
+
+def predict_left_out(nodes: Nodes, y: FloatArray, rows: IntArray) -> StudentMixture:
+    """Predict the readings of the welds ``rows`` from those of all others.
+
+    Parameters
+    ----------
+    nodes : Nodes
+    y : ndarray, shape (n,)
+    rows : ndarray of int, shape (n_left_out,)
+        At least two welds more must stay than there are rows.
+
+    Returns
+    -------
+    StudentMixture
+        One number a weld left out.
+    """
+    centred = y - y.mean()  # which P does not notice, and the arithmetic likes
+    Py = (nodes.P @ centred)[:, rows]
+    block = nodes.P[:, rows][:, :, rows]
+    covariance = np.linalg.inv(block)
+    e = np.einsum("kij,kj->ki", covariance, Py)
+    q = quadratic_form(nodes, centred) - np.einsum("ki,ki->k", Py, e)
+    df = nodes.df - len(rows)
+    log_det = nodes.log_det + np.linalg.slogdet(block).logabsdet
+    weight = node_probabilities(-0.5 * log_det - 0.5 * df * np.log(q))
+    scale = np.sqrt(q[:, None] / df * np.diagonal(covariance, axis1=1, axis2=2))
+    return StudentMixture(np.repeat(weight[:, None], len(rows), axis=1), y[rows] - e, scale, np.full(len(rows), df))
+
+
+@dataclass(frozen=True, eq=False)
+class LeaveOneOut:
+    """The fit without each weld in turn.
+
+    Attributes
+    ----------
+    reading : StudentMixture
+        What the others say of each weld's reading.
+    coefficients : ndarray, shape (n_columns,)
+        Posterior mean of the surface's coefficients, with every weld.
+    without : ndarray, shape (n, n_columns)
+        The same without each weld.
+    """
+
+    reading: StudentMixture
+    coefficients: FloatArray
+    without: FloatArray
+
+
+def leave_each_out(nodes: Nodes, y: FloatArray, n_columns: int) -> LeaveOneOut:
+    """Leave each weld out in turn; ``n_columns`` counts the surface's columns, the constant included.
+
+    At a node the coefficients are linear in the readings, and a reading put at what the others say of it changes
+    nothing: without weld i they move by minus their column i times e_i.
+    """
+    centred = y - y.mean()
+    Py, d = nodes.P @ centred, np.diagonal(nodes.P, axis1=1, axis2=2)
+    e, df = Py / d, nodes.df - 1.0
+    whole = quadratic_form(nodes, centred)
+    q = whole[:, None] - Py * e
+    log_det = nodes.log_det[:, None] + np.log(d)
+    weight = node_probabilities((-0.5 * log_det - 0.5 * df * np.log(q)).T).T
+    leading = coefficient_rows(nodes, n_columns)
+    fitted = leading @ y
+    moved = np.einsum("ki,kji,ki->ij", weight, leading, e)
+    return LeaveOneOut(
+        StudentMixture(weight, y - e, np.sqrt(q / df / d), np.full(len(y), df)),
+        coefficients=np.asarray(node_probabilities(nodes.log_weights(whole)) @ fitted),
+        without=np.asarray(weight.T @ fitted - moved),
+    )
+
+
+def coefficient_rows(nodes: Nodes, n_columns: int) -> FloatArray:
+    """Give the matrices that lead from readings to the surface's coefficients, shape (n_nodes, n_columns, n)."""
+    effects = nodes.effects
+    terms = slice(0, n_columns - 1)
+    slopes = effects.variance[:, effects.group[terms]][:, :, None] * (effects.C[:, terms].T @ nodes.P)
+    constant = nodes.V_inv_1 / nodes.precision[:, None]
+    return np.concatenate([constant[:, None, :], slopes], axis=1)

@@ -1,0 +1,207 @@
+"""Comparing two studies, or the kinds inside one: the difference, and whether one card serves both.
+
+The difference of a response is that of its means, draw by draw, at settings that both sides can be set to; its band
+is two-sided at the claim's confidence, each by itself. One card serves both where a box holds on every side at once,
+with the joint confidence: by the same rules as a window. Draws of the kinds of one study belong together; draws of
+two studies are independent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+import numpy as np
+
+from doe.coding import FloatArray
+from doe.models.fit import Fit, Points
+from doe.study.model import Claim, Response
+from doe.window.best import most_assured
+from doe.window.claim import apply_rules, is_single_setting
+from doe.window.comparison import Card, Comparison, Place, ResponseDifference, SideAnswer, Verdict
+from doe.window.inquiry import CLAIM_DRAWS
+from doe.window.one_card import find_card
+from doe.window.posing import blocked_fits
+from doe.window.sides import SharedGround, Side, find_shared_ground, kind_sides, side_rng, study_sides
+
+DIFFERENCE_STAGE: Final = 80
+"""Stage of the draws from which differences are told."""
+
+
+def compare_studies(first: Fit, second: Fit, *, seed: int = 1) -> Comparison:
+    """Compare two studies with the same factors in the same units.
+
+    Parameters
+    ----------
+    first, second : Fit
+    seed : int
+
+    Raises
+    ------
+    StudyError
+        If the factors are not the same: every difference at once.
+    CannotAnswerError
+        If no setting can be set on both.
+    """
+    return _compare(study_sides((first, second), seed=seed), "", seed)
+
+
+def compare_kinds(fit: Fit, *, factor: str | None = None, seed: int = 1) -> Comparison:
+    """Compare the kinds inside one study.
+
+    Parameters
+    ----------
+    fit : Fit
+    factor : str, optional
+        Factor of kinds; default the first.
+    seed : int
+
+    Raises
+    ------
+    CannotAnswerError
+        If there are no two kinds that were welded.
+    """
+    sides = kind_sides(fit, factor=factor, seed=seed)
+    column = sides[0].kind[0] if sides[0].kind is not None else 0
+    return _compare(sides, fit.results.study.factors[column].name, seed)
+
+
+def _compare(sides: tuple[Side, ...], by: str, seed: int) -> Comparison:
+    """Compare sides."""
+    ground = find_shared_ground(sides)
+    claims = [side.study.claim for side in sides]
+    claim = Claim(max(c.reliability for c in claims), max(c.confidence for c in claims))
+    answers = tuple(_alone(side) for side in sides)
+    may_claim = not any(answer.blocked for answer in answers)
+    card, findings = find_card(sides, ground, claim) if may_claim else (None, ())
+    responses, not_compared = _comparable(sides)
+    places = tuple(
+        Place(settings, why, tuple(_differences(sides, responses, settings, claim.confidence)))
+        for settings, why in _settings_of_interest(sides, answers, ground, card)
+    )
+    blocked = tuple(
+        f"{a.label}: {' and '.join(a.blocked)} cannot be judged, so nothing is claimed." for a in answers if a.blocked
+    )
+    return Comparison(
+        claim, by, answers, places, card, _verdict(answers, card), not_compared, (*blocked, *findings), seed
+    )
+
+
+def _verdict(answers: Sequence[SideAnswer], card: Card | None) -> Verdict:
+    """Put it in a few words."""
+    if card is not None:
+        return "one card serves both"
+    n = sum(answer.box is not None for answer in answers)
+    if n == len(answers):
+        return "each needs its own card"
+    return "only one has a card" if n else "cannot say yet"
+
+
+def _alone(side: Side) -> SideAnswer:
+    """Find what one side says alone."""
+    inquiry, results = side.inquiry, side.fit.results
+    blocked = tuple(f.name for f in blocked_fits(inquiry.fits))
+    checked = None if blocked else apply_rules(inquiry).checked
+    if checked is not None:
+        row = most_assured(checked.settings, checked.assurance.expected, checked.assurance.low)
+        best = checked.settings[row]
+    else:
+        settings = inquiry.region.settings(inquiry.region.claimable)
+        best = settings[int(np.argmax(inquiry.chance[inquiry.region.claimable]))]
+    made = np.array([status != "not run" for status in results.status], dtype=bool)
+    if side.kind is not None:
+        made &= results.planned[:, side.kind[0]].astype(int) == side.kind[1]
+    box = None if checked is None else checked.box
+    single = box is not None and is_single_setting(side.study, box)
+    return SideAnswer(side.label, side.study, int(made.sum()), box, tuple(float(v) for v in best), single, blocked)
+
+
+# --- differences
+
+
+def _settings_of_interest(
+    sides: Sequence[Side], answers: Sequence[SideAnswer], ground: SharedGround, card: Card | None
+) -> Iterator[tuple[tuple[float, ...], str]]:
+    """Give the settings at which differences are told: the card's best, each side's best, as far as all can be set.
+
+    Where none of these can be set on every side, the shared setting that promises most on the worst side.
+    """
+    wanted = [] if card is None else [(card.best, "the best setting of the card for both")]
+    for side, answer in zip(sides, answers, strict=True):
+        best = "the best setting" if answer.box is not None else "the most promising setting"
+        wanted.append((tuple(float(v) for v in side.shared(np.array([answer.best]))[0]), f"{best} of {answer.label}"))
+    given: dict[tuple[float, ...], str] = {}
+    for settings, why in wanted:
+        if all(bool(side.can_be_claimed(np.array([settings]))[0]) for side in sides):
+            given[settings] = f"{given[settings]}, and {why}" if settings in given else why
+    if not given:
+        given[_most_promising(sides, ground)] = "the setting, of those that can be set on both, that promises most"
+    yield from given.items()
+
+
+def _most_promising(sides: Sequence[Side], ground: SharedGround) -> tuple[float, ...]:
+    """Give the shared setting whose worst side reaches the reliability with most confidence."""
+    shared = ground.settings(ground.claimable)
+    chance = np.min([side.chance(shared) for side in sides], axis=0)
+    return tuple(float(v) for v in shared[int(np.argmax(chance))])
+
+
+def _comparable(sides: Sequence[Side]) -> tuple[tuple[Response, ...], tuple[str, ...]]:
+    """Give the responses that mean the same on every side, and why others are not compared."""
+    compared, left = [], []
+    for response in sides[0].study.responses:
+        why = next((why for side in sides if (why := _why_not(response, side))), "")
+        if why:
+            left.append(f"{response.name} is not compared: {why}.")
+        else:
+            compared.append(response)
+    known = {response.name for response in sides[0].study.responses}
+    others = {r.name: side.label for side in sides[1:] for r in side.study.responses if r.name not in known}
+    left += [f"{name} is not compared: only {label} has it." for name, label in others.items()]
+    return tuple(compared), tuple(left)
+
+
+def _why_not(response: Response, side: Side) -> str:
+    """Say why a response cannot be compared with that of a side; empty where it can."""
+    other = next((r for r in side.study.responses if r.name == response.name), None)
+    if other is None:
+        return f"{side.label} does not have it"
+    fitted = next((f for f in side.fit.responses if f.name == response.name), None)
+    if fitted is None or fitted.model is None:
+        return f"it was not measured, or cannot be judged, on {side.label}"
+    if (other.kind, other.unit) != (response.kind, response.unit):
+        return f"it is another kind of reading, or in another unit, on {side.label}"
+    if (other.per_mm, other.hold_s) != (response.per_mm, response.hold_s):
+        return f"{side.label} counts over another length, or asks for another arc time"
+    return ""
+
+
+def _differences(
+    sides: Sequence[Side], responses: Sequence[Response], settings: tuple[float, ...], level: float
+) -> Iterator[ResponseDifference]:
+    """Give the difference of every response of every other side from the first, at one shared setting."""
+    for response in responses:
+        first = _means(sides[0], response, settings)
+        for side in sides[1:]:
+            other = _means(side, response, settings)
+            change = other - first
+            low, high = np.quantile(change, [0.5 - level / 2.0, 0.5 + level / 2.0])
+            yield ResponseDifference(
+                response,
+                side.label,
+                float(first.mean()),
+                float(other.mean()),
+                float(change.mean()),
+                float(low),
+                float(high),
+            )
+
+
+def _means(side: Side, response: Response, settings: tuple[float, ...]) -> FloatArray:
+    """Draw a response's mean for the first weld of a plate, shape (n_draws,)."""
+    model = side.fit.response(response.name).model
+    if model is None:
+        message = f"{response.name} cannot be drawn"
+        raise TypeError(message)
+    posterior = model.draw(CLAIM_DRAWS, side_rng(side, DIFFERENCE_STAGE, response.name))
+    return np.asarray(posterior.mean(Points(side.settings(np.array([settings]))))[:, 0])

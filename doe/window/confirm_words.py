@@ -1,0 +1,158 @@
+"""A confirmation in plain sentences: the rule beforehand, the verdict afterwards."""
+
+from __future__ import annotations
+
+from doe.models.textbook.tolerance import success_run
+from doe.study.model import Claim
+from doe.window.claim_file import NAME
+from doe.window.confirmation import Confirmation, chance_revealed
+from doe.window.words import at_least, box_words, frequency, frequency_sentence, level
+
+
+def confirmation_sentences(confirmation: Confirmation) -> tuple[str, ...]:
+    """Say everything, the verdict first where there is one."""
+    if confirmation.verdict is None:
+        return (
+            *_claim_lines(confirmation),
+            *_rule_lines(confirmation),
+            *_waiting(confirmation),
+            *confirmation.findings,
+        )
+    verdict = {"confirmed": _confirmed, "not contradicted": _not_contradicted, "withdrawn": _withdrawn}
+    return (*verdict[confirmation.verdict](confirmation), *confirmation.findings)
+
+
+def _claim_lines(confirmation: Confirmation) -> tuple[str, ...]:
+    """Say what is claimed."""
+    return (
+        f"To be confirmed: the {_name(confirmation)} {box_words(confirmation.study, confirmation.box)}.",
+        frequency_sentence(_levels(confirmation), single=confirmation.box.n_settings == 1),
+    )
+
+
+def _name(confirmation: Confirmation) -> str:
+    """Name what is claimed: what is too narrow is never called a window."""
+    if confirmation.box.n_settings == 1:
+        return "setting"
+    return "few settings" if confirmation.claim.single_setting else "window"
+
+
+def _levels(confirmation: Confirmation) -> Claim:
+    claim = confirmation.claim.claim
+    return Claim(claim.reliability, claim.confidence)
+
+
+def rule_sentence(confirmation: Confirmation) -> str:
+    """Say the rule."""
+    rule = confirmation.rule
+    must = "all must meet" if not rule.failures_allowed else f"at most {rule.failures_allowed} may fail to meet"
+    whose = {
+        "setting": "at this setting",
+        "few settings": "at the weakest of these settings",
+        "window": "at the window's weakest corners",
+    }[_name(confirmation)]
+    if rule.welds == 1:
+        return f"Rule, fixed beforehand: 1 weld {whose}; it must meet every requirement."
+    return f"Rule, fixed beforehand: {rule.welds} welds {whose}; {must} every requirement."
+
+
+def _rule_lines(confirmation: Confirmation) -> tuple[str, ...]:
+    """Say the rule, and what keeping it can and cannot show."""
+    rule, claim = confirmation.rule, confirmation.claim.claim
+    shows, asked = rule.proves(claim.confidence), frequency(claim.reliability)
+    needed = success_run(reliability=claim.reliability, confidence=claim.confidence)
+    if shows >= claim.reliability:
+        worth = f"Keeping it proves at least {asked} good welds by itself, at {level(claim.confidence)} confidence."
+    else:
+        worth = (
+            f"Keeping it shows by itself no more than {at_least(shows)} good welds (at {level(claim.confidence)} "
+            f"confidence); {asked} takes {needed} of {needed}. It catches gross errors: another cord, another hand, a "
+            "wrong model."
+        )
+    return (
+        rule_sentence(confirmation),
+        worth,
+        f"Where only 16 of 20 welds are truly good, the rule is broken with {at_least(chance_revealed(rule, 0.8))}; "
+        f"where 10 of 20 are, with {at_least(chance_revealed(rule, 0.5))}.",
+        "A weld that fails is data, whatever the reason seems to be.",
+    )
+
+
+def _waiting(confirmation: Confirmation) -> tuple[str, ...]:
+    """Say what is waited for, once some welds are filled in."""
+    if not confirmation.outcomes:
+        return ()
+    judged = {o.weld for o in confirmation.outcomes if o.passed is not None}
+    lines = [f"{len(judged)} of {confirmation.rule.welds} confirmation welds can be judged so far."]
+    unread = [o for o in confirmation.outcomes if o.passed is None]
+    lines += [
+        f"{o.weld}: {' and '.join(o.unknown)} still to be measured (or measured over too little)." for o in unread
+    ]
+    return tuple(lines)
+
+
+def _passes(confirmation: Confirmation) -> str:
+    """Tell passes of welds."""
+    n = sum(o.passed is not None for o in confirmation.outcomes)
+    return f"{n - len(confirmation.failures)} of {n}"
+
+
+def _confirmed(confirmation: Confirmation) -> tuple[str, ...]:
+    claim, support = confirmation.claim.claim, confirmation.support
+    lines = [
+        f"Confirmed: {_passes(confirmation)} confirmation welds met every requirement. That was the rule, fixed "
+        f"beforehand, and by itself it proves at least {frequency(claim.reliability)} good welds, at "
+        f"{level(claim.confidence)} confidence, over the settings that were welded.",
+        f"The {_name(confirmation)}: {box_words(confirmation.study, confirmation.box)}.",
+    ]
+    if support.confidence is None or support.confidence < claim.confidence:
+        lines.append(
+            "The models are less sure than the welds: with everything fitted again they give it "
+            f"{_sure(support.confidence)}. Look at the report before relying on what lies between the welds."
+        )
+    return tuple(lines)
+
+
+def _not_contradicted(confirmation: Confirmation) -> tuple[str, ...]:
+    claim = confirmation.claim.claim
+    needed = success_run(reliability=claim.reliability, confidence=claim.confidence)
+    return (
+        f"Not contradicted: {_passes(confirmation)} confirmation welds met every requirement, and with them added the "
+        f"same {_name(confirmation)} holds with {_sure(confirmation.support.confidence)} (before: "
+        f"{at_least(confirmation.support.before)}; asked: {level(claim.confidence)}).",
+        f"The {_name(confirmation)}: {box_words(confirmation.study, confirmation.box)}.",
+        f"That is not a proof: by themselves, only {needed} of {needed} would prove it.",
+    )
+
+
+def _withdrawn(confirmation: Confirmation) -> tuple[str, ...]:
+    claim, support = confirmation.claim.claim, confirmation.support
+    failures = "; ".join(f"{o.weld}: {' and '.join(o.failed)}" for o in confirmation.failures)
+    if len(confirmation.failures) > confirmation.rule.failures_allowed:
+        why = (
+            f"Claim withdrawn: {_passes(confirmation)} confirmation welds met every requirement ({failures} failed), "
+            f"and the rule fixed beforehand allowed {confirmation.rule.failures_allowed or 'no'} failure"
+            f"{'s' if confirmation.rule.failures_allowed > 1 else ''}. A failure is data and is not explained away."
+        )
+    else:
+        why = (
+            f"Claim withdrawn: the rule was kept ({_passes(confirmation)}), but with these welds added the same "
+            f"{_name(confirmation)} holds with only {_sure(support.confidence)}; {level(claim.confidence)} is asked."
+        )
+    return (why, f"Withdrawn: {box_words(confirmation.study, confirmation.box)}.", *_what_now(confirmation))
+
+
+def _what_now(confirmation: Confirmation) -> tuple[str, ...]:
+    """Say what can be claimed instead."""
+    now = confirmation.window_now
+    if now is None or now.answer.box is None:
+        return ("With all welds together no window can be claimed now.",)
+    return (
+        f"From all {now.n_welds} welds together this can be claimed now: "
+        f"{box_words(confirmation.study, now.answer.box)}. It is a new claim: to confirm it, rename {NAME} first.",
+    )
+
+
+def _sure(confidence: float | None) -> str:
+    """Tell a confidence; a fit that did not settle gives none."""
+    return "no confidence at all (a fit did not settle)" if confidence is None else at_least(confidence)

@@ -1,0 +1,131 @@
+"""What a confirmation is: the claim, its rule, its welds, and what came of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from scipy import stats
+
+from doe.models.textbook.tolerance import success_run
+from doe.planning.plan import Plan
+from doe.study.model import Study
+from doe.window.claim_file import ClaimFile, PassRule
+from doe.window.outcome import WeldOutcome
+from doe.window.window import SettingBox, Window, describe_box
+
+Verdict = Literal["confirmed", "not contradicted", "withdrawn"]
+
+LEVELS: Final = ((0.8, 0.9), (0.9, 0.9), (0.9, 0.95), (0.95, 0.9), (0.95, 0.95), (0.99, 0.9))
+"""Reliabilities and confidences for which the welds of a proof are listed, beside the claim's own."""
+BAD: Final = (0.9, 0.8, 0.7, 0.5)
+"""True assurances for which the chance of being found out is told (METHOD section 8)."""
+
+
+@dataclass(frozen=True)
+class Support:
+    """What the fit says of the claimed box: before the confirmation welds, and with all welds so far.
+
+    Attributes
+    ----------
+    before : float
+        The confidence it was claimed with.
+    confidence : float or None
+        That of the same box now; None where a response cannot be judged.
+    expected, low : float or None
+        The assurance of its weakest setting now: posterior mean, and the bound held with the claim's confidence.
+    """
+
+    before: float
+    confidence: float | None = None
+    expected: float | None = None
+    low: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Confirmation:
+    """The claim, its rule, its welds, and what came of them.
+
+    Attributes
+    ----------
+    study : Study
+    claim : ClaimFile
+    rule : PassRule
+        Of this round.
+    plan : Plan
+        This round's welds.
+    outcomes : tuple of WeldOutcome
+        Of the welds made so far.
+    verdict : {"confirmed", "not contradicted", "withdrawn"} or None
+        None while welds are waited for.
+    support : Support
+    window_now : Window or None
+        Where the claim is withdrawn: what can be claimed now.
+    findings : tuple of str
+    is_recheck : bool
+        Whether this is a later round on an old claim.
+    """
+
+    study: Study
+    claim: ClaimFile
+    rule: PassRule
+    plan: Plan
+    support: Support
+    outcomes: tuple[WeldOutcome, ...] = ()
+    verdict: Verdict | None = None
+    window_now: Window | None = None
+    findings: tuple[str, ...] = ()
+    is_recheck: bool = False
+
+    @property
+    def box(self) -> SettingBox:
+        """The claimed box."""
+        return self.claim.box(self.study)
+
+    @property
+    def failures(self) -> tuple[WeldOutcome, ...]:
+        """The welds that failed."""
+        return tuple(o for o in self.outcomes if o.passed is False)
+
+    def to_dict(self) -> dict[str, object]:
+        """Give what ``confirm --json`` prints."""
+        claim, now = self.claim.claim, self.window_now
+        return {
+            "schema": 1,
+            "claim": {"reliability": claim.reliability, "confidence": claim.confidence},
+            "window": describe_box(self.study, self.box),
+            "position": self.claim.position,
+            "rule": self.rule.to_dict(claim.confidence),
+            "stage": self.plan.stage,
+            "recheck": self.is_recheck,
+            "welds": self.plan.to_dict()["welds"],
+            "outcomes": [outcome.to_dict() for outcome in self.outcomes],
+            "verdict": self.verdict,
+            "assurance": {
+                "confidence_before": self.support.before,
+                "confidence": self.support.confidence,
+                "expected": self.support.expected,
+                "low": self.support.low,
+            },
+            "zero_failure_welds": zero_failure_welds(claim.reliability, claim.confidence),
+            "reveals": {f"{p:g}": chance_revealed(self.rule, p) for p in BAD},
+            "window_now": None if now is None or now.answer.box is None else describe_box(self.study, now.answer.box),
+            "findings": list(self.findings),
+        }
+
+
+def zero_failure_welds(reliability: float, confidence: float) -> dict[str, int]:
+    """Give the welds that must all pass to prove a claim by themselves, keyed ``reliability/confidence``."""
+    levels = dict.fromkeys([(reliability, confidence), *LEVELS])
+    return {f"{r:g}/{c:g}": success_run(reliability=r, confidence=c) for r, c in sorted(levels)}
+
+
+def chance_revealed(rule: PassRule, assurance: float) -> float:
+    """Give the chance that a rule is broken where each weld truly meets every requirement with this probability.
+
+    Examples
+    --------
+    >>> chance_revealed(PassRule(welds=4, failures_allowed=0), 0.7)
+    0.760
+    """
+    return float(stats.binom.sf(rule.failures_allowed, rule.welds, 1.0 - assurance))

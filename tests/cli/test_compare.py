@@ -1,0 +1,51 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+
+def test_two_studies_are_compared(welded: Path, tmp_path: Path, weldwindow, weld):
+    other = tmp_path / "other-wire"
+    other.mkdir()
+    weld(other, seed=1)
+    result = weldwindow("compare", welded, other)
+    assert result.exit_code == 0
+    assert "card" in result.stdout.splitlines()[0] or "setting" in result.stdout.splitlines()[0]
+    assert "penetration:" in result.stdout
+    assert f"next: weldwindow report {welded}" in result.stderr
+    answer = json.loads(weldwindow("compare", welded, other, "--json").stdout)
+    assert answer["schema"] == 1
+    assert [side["side"] for side in answer["sides"]] == ["hinge", "other-wire"]
+    rows = answer["differences"][0]["responses"]
+    assert {row["response"] for row in rows} == {"penetration", "porosity", "trip"}
+    assert all(row["low"] <= row["difference"] <= row["high"] for row in rows)
+    assert answer["one_card"]["found"] is (answer["verdict"] == "one card serves both")
+
+
+def test_kinds_inside_one_study_are_compared(tmp_path: Path, weldwindow, weld):
+    weld(tmp_path, seed=2, kinds=True)
+    answer = json.loads(weldwindow("compare", tmp_path, "--by", "wire", "--json").stdout)
+    assert answer["by"] == "wire"
+    assert [side["side"] for side in answer["sides"]] == ["A", "B"]
+    assert [side["welds"] for side in answer["sides"]] == [12, 12]
+    assert weldwindow("compare", tmp_path).stdout == weldwindow("compare", tmp_path, "--by", "wire").stdout
+
+
+def test_without_kinds_a_second_folder_is_asked_for(welded: Path, weldwindow):
+    refused = weldwindow("compare", welded)
+    assert refused.exit_code == 4
+    assert "name a second study’s folder" in refused.stderr
+
+
+def test_two_folders_and_kinds_at_once_are_wrong_usage(welded: Path, weldwindow):
+    assert weldwindow("compare", welded, welded, "--by", "wire").exit_code == 2
+
+
+def test_other_factors_are_refused_with_every_difference(welded: Path, tmp_path: Path, weldwindow, weld):
+    other = tmp_path / "other"
+    other.mkdir()
+    weld(other, seed=2, kinds=True)
+    refused = weldwindow("compare", welded, other, "--json")
+    assert refused.exit_code == 3
+    faults = json.loads(refused.stdout)["error"]["faults"]
+    assert [fault["key"] for fault in faults] == ["factor “wire”"]

@@ -1,0 +1,96 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+
+def test_confirm_fixes_claim_and_welds_and_says_the_rule(welded: Path, weldwindow):
+    result = weldwindow("confirm", welded)
+    assert result.exit_code == 0
+    assert "Rule, fixed beforehand: 4 welds" in result.stdout
+    assert "22 of 22" in result.stdout
+    for name in ("claim.json", "plan-2.csv", "results-2.csv", "report/run-sheet-2.pdf"):
+        assert f"wrote {welded / name}" in result.stderr
+    assert result.stderr.rstrip().endswith(f"then weldwindow confirm {welded}")
+
+
+def test_confirm_answers_as_the_interface_says(welded: Path, weldwindow):
+    answer = json.loads(weldwindow("confirm", welded, "--json").stdout)
+    assert answer["schema"] == 1
+    assert answer["rule"]["welds"] == 4
+    assert answer["rule"]["failures_allowed"] == 0
+    assert answer["rule"]["proves"]["confidence"] == 0.9
+    assert 0.56 < answer["rule"]["proves"]["reliability"] < 0.57
+    assert [weld["role"] for weld in answer["welds"]] == ["confirm"] * 4
+    assert answer["verdict"] is None
+    assert {"confidence", "expected", "low"} <= set(answer["assurance"])
+    assert answer["zero_failure_welds"]["0.9/0.9"] == 22
+
+
+def test_asking_again_changes_nothing_and_another_rule_is_refused(welded: Path, weldwindow):
+    first = weldwindow("confirm", welded, "--json")
+    before = {path: path.read_bytes() for path in welded.iterdir() if path.is_file()}
+    again = weldwindow("confirm", welded, "--json")
+    assert again.stdout == first.stdout
+    assert "wrote" not in again.stderr
+    refused = weldwindow("confirm", welded, "--welds", "6", "--json")
+    assert refused.exit_code == 5
+    assert json.loads(refused.stdout)["error"]["code"] == 5
+    assert weldwindow("confirm", welded, "--allow", "1").exit_code == 5
+    assert {path: path.read_bytes() for path in welded.iterdir() if path.is_file()} == before
+
+
+def test_a_changed_requirement_is_refused_with_its_key(welded: Path, weldwindow):
+    weldwindow("confirm", welded)
+    path = welded / "study.toml"
+    path.write_text(path.read_text().replace("at_least = 1.2", "at_least = 1.0"))
+    refused = weldwindow("confirm", welded, "--json")
+    assert refused.exit_code == 5
+    assert json.loads(refused.stdout)["error"]["faults"][0]["key"] == "requirements.penetration"
+
+
+def test_the_verdict_comes_with_the_results_and_an_old_claim_can_be_checked_again(welded: Path, weldwindow, fill):
+    weldwindow("confirm", welded)
+    claim = (welded / "claim.json").read_bytes()
+    fill(welded, 2, seed=5)
+    judged = json.loads(weldwindow("confirm", welded, "--json").stdout)
+    assert len(judged["outcomes"]) == 4
+    failed = [outcome["weld"] for outcome in judged["outcomes"] if not outcome["passed"]]
+    sure = judged["assurance"]["confidence"]
+    assert judged["verdict"] == ("withdrawn" if failed or sure < 0.9 else "not contradicted")
+    assert judged["verdict"] == "not contradicted"  # a good machine, and a seed at which it shows
+    assert f"next: weldwindow report {welded}" in weldwindow("confirm", welded).stderr
+    again = weldwindow("confirm", welded, "--recheck", "--welds", "2")
+    assert "Rule, fixed beforehand: 2 welds" in again.stdout
+    assert (welded / "plan-3.csv").exists()
+    fill(welded, 3, seed=1, welder="no window")  # another outlet, and the welds are shallow
+    assert weldwindow("window", welded).exit_code in {0, 4}
+    withdrawn = weldwindow("confirm", welded)
+    assert withdrawn.exit_code == 0
+    assert withdrawn.stdout.startswith("Claim withdrawn: 0 of 2")
+    assert f"next: weldwindow next {welded}" in withdrawn.stderr
+    assert (welded / "claim.json").read_bytes() == claim
+
+
+def test_without_a_window_nothing_is_claimed_or_written(tmp_path: Path, weldwindow, weld):
+    weld(tmp_path, seed=1, welder="no window")
+    refused = weldwindow("confirm", tmp_path)
+    assert refused.exit_code == 4
+    assert "no window can be claimed, so there is none to confirm" in refused.stderr
+    assert not (tmp_path / "claim.json").exists()
+    assert not (tmp_path / "plan-2.csv").exists()
+    assert weldwindow("confirm", tmp_path, "--recheck").exit_code == 4
+
+
+def test_a_claim_cannot_be_fixed_while_welds_are_waited_for(welded: Path, weldwindow):
+    (welded / "plan-2.csv").write_text((welded / "plan.csv").read_text())
+    refused = weldwindow("confirm", welded)
+    assert refused.exit_code in {3, 4}
+    assert not (welded / "claim.json").exists()
+
+
+def test_a_torn_claim_is_invalid_input(welded: Path, weldwindow):
+    (welded / "claim.json").write_text('{"schema": 1}')
+    refused = weldwindow("confirm", welded, "--json")
+    assert refused.exit_code == 3
+    assert "rule" in {fault["key"] for fault in json.loads(refused.stdout)["error"]["faults"]}
