@@ -87,7 +87,7 @@ class Affordable:
             said.append(f"{welds} welds is the most that can be planned here, whatever the budget.")
         if welds != self.asked:
             said.append(
-                f"study.toml asks for {self.asked} welds and is left as it is: set welds = {welds} under [plan] to it."
+                f"study.toml asks for {self.asked} welds and stays so; to keep it set welds = {welds} under [plan]."
             )
         return tuple(said)
 

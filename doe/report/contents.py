@@ -13,12 +13,13 @@ from importlib.metadata import version
 import numpy as np
 
 from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips
+from doe.models.diagnostics import Diagnosis, diagnose
 from doe.models.fit import Fit, ResponseFit
 from doe.report import answering, cautions
 from doe.report.drawing import curve_figures, map_figures, residual_figure
 from doe.report.figures import to_svg
 from doe.report.formatting import number, printed_unit, setting
-from doe.report.settings import DialRow, dial_rows, held_words
+from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
 from doe.study.model import Response, Study
 from doe.window.window import Window
 from doe.window.words import at_least
@@ -111,7 +112,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         questions=results.questions,
         claim=answering.claim_lines(window),
         assumptions=window.assumptions,
-        models=tuple(_model_part(part, results) for part in fit.responses),
+        models=_model_parts(fit, window),
         conversions=tuple((f"{c.file}, row {c.row}, {c.column}", c.found, c.read_as) for c in results.conversions),
         repeat=_repeat(study, window),
         cautions=(*cautions.SCOPE, *cautions.ARC, *cautions.SUPPLY, *cautions.SECTION),
@@ -192,8 +193,15 @@ def _curves(fit: Fit, window: Window) -> tuple[Picture, ...]:
     )
 
 
-def _model_part(part: ResponseFit, results: Results) -> ModelPart:
+def _model_parts(fit: Fit, window: Window) -> tuple[ModelPart, ...]:
+    """Gather every response's model for the engineer, with what the checks say of it."""
+    found = {diagnosis.response: diagnosis for diagnosis in diagnose(fit, at=np.array(reference_setting(window)))}
+    return tuple(_model_part(part, fit.results, found.get(part.name)) for part in fit.responses)
+
+
+def _model_part(part: ResponseFit, results: Results, diagnosis: Diagnosis | None) -> ModelPart:
     """Gather one response's model for the engineer."""
+    notes, doubts = (diagnosis.notes, diagnosis.findings) if diagnosis else ((), ())
     terms = tuple(
         {"term": t.term, **{key: number(getattr(t, key), 4) for key in ("estimate", "se", "low", "high")}}
         for t in part.terms
@@ -201,7 +209,8 @@ def _model_part(part: ResponseFit, results: Results) -> ModelPart:
     drawn = residual_figure(part, results)
     figures = () if drawn is None else (Picture("", _source(to_svg(drawn.figure)), drawn.text, drawn.caption),)
     at, shifts = _sensitivity(part, results.study)
-    return ModelPart(part.name, part.method, tuple(_number_lines(part)), terms, figures, part.findings, at, shifts)
+    lines = (*_number_lines(part), *notes)
+    return ModelPart(part.name, part.method, lines, terms, figures, (*part.findings, *doubts), at, shifts)
 
 
 def _sensitivity(part: ResponseFit, study: Study) -> tuple[str, tuple[tuple[str, str, str], ...]]:

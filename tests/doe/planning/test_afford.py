@@ -33,7 +33,7 @@ def test_plates_are_filled(hinge):
     assert found.study.plan.welds == 24
     assert found.plates == 12
     assert "12 plates: enough for 24 welds on 12 plates" in found.words()[0]
-    assert "study.toml asks for 18 welds and is left as it is: set welds = 24" in found.words()[1]
+    assert "study.toml asks for 18 welds and stays so; to keep it set welds = 24" in found.words()[1]
 
 
 def test_a_stage_begins_on_new_plates(cube):
