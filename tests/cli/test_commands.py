@@ -93,7 +93,7 @@ def test_a_filled_in_table_is_not_planned_over(filled: Path):
 def test_check_lists_every_fault_at_once(filled: Path):
     path = filled / "results.csv"
     lines = path.read_text().splitlines()
-    rows = [i for i, line in enumerate(lines) if line.startswith("W")]
+    rows = [i for i, line in enumerate(lines) if line.startswith("W") and ",done," in line and ",no," in line]
     lines[rows[0]] = lines[rows[0]].replace("no", "perhaps", 1)
     lines[rows[1]] = lines[rows[1]].replace("done", "finished", 1)
     path.write_text("\n".join(lines))
