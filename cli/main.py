@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import importlib
+import os
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
 import click
+
+# Many small products: a linear algebra library that spreads each over all cores waits more than it works, and its
+# rounding would depend on the number of cores. Set before numpy loads; who wants more threads sets them outside.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 COMMANDS: Final[Mapping[str, str]] = MappingProxyType(
     {
