@@ -6,11 +6,9 @@ import csv
 import hashlib
 import json
 from collections.abc import Sequence
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
-import jinja2
 from markupsafe import Markup
 
 from doe.bench.columns import plan_columns, results_columns
@@ -20,8 +18,8 @@ from doe.planning.table import safe_cell
 from doe.report import cautions
 from doe.report.bench_fields import Field, bench_fields
 from doe.report.labels import plates_in_order
-from doe.report.page import policy_hash
 from doe.report.run_sheet import how_to_run, large_and_small
+from doe.report.templating import policy_hash, render, template_text
 from doe.report.writing import FOLDER
 from doe.saving import make_folder, write_text
 from doe.study.model import Study
@@ -70,12 +68,9 @@ def bench_page(plan: Plan) -> str:
         HTML whose content-security-policy allows its own style and its own script, and nothing else; the plan is
         handed over as JSON, so that no text of the study is ever read as markup or script.
     """
-    templates = files("doe.report") / "templates"
-    style = (templates / "bench.css").read_text(encoding="utf-8")
-    script = (templates / "bench.js").read_text(encoding="utf-8")
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True)
-    page = environment.from_string((templates / "bench.html").read_text(encoding="utf-8"))
-    return page.render(
+    style, script = template_text("bench.css"), template_text("bench.js")
+    return render(
+        "bench.html",
         title=plan.study.title,
         n_welds=len(plan.welds),
         sheet="run-sheet.pdf" if plan.stage == 1 else f"run-sheet-{plan.stage}.pdf",

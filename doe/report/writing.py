@@ -8,6 +8,8 @@ from pathlib import Path
 from doe.bench.results import Results
 from doe.models.fit import Fit
 from doe.planning.plan import Plan
+from doe.report.answer_file import NAME as ANSWER
+from doe.report.answer_file import kept_answer
 from doe.report.card import setting_card
 from doe.report.contents import report_contents
 from doe.report.page import render_page
@@ -39,7 +41,7 @@ def write_run_sheet(plan: Plan) -> list[Path]:
 def write_report(
     study: Study, plan: Plan | Sequence[Plan] | None, results: Results, fit: Fit, window: Window, folder: Path
 ) -> list[Path]:
-    """Write the report page, the setting card and the run sheets.
+    """Write the report page, the setting card, the run sheets, and the answer for other programs to read.
 
     Parameters
     ----------
@@ -64,8 +66,10 @@ def write_report(
     """
     make_folder(folder)
     page, card = folder / "report.html", folder / "setting-card.pdf"
-    write_text(page, render_page(report_contents(fit, window)))
+    contents = report_contents(fit, window)
+    write_text(page, render_page(contents))
     write_bytes(card, setting_card(window, results, size="index card" if study.units == "us" else "A6"))
+    write_text(folder / ANSWER, kept_answer(window, standing=contents.standing).text())
     stages = [plan] if isinstance(plan, Plan) else plan or ()
     sheets = [path for stage in stages for path in write_run_sheet(stage)]
     return [page, card, *sheets]
