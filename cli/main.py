@@ -28,6 +28,7 @@ COMMANDS: Final[Mapping[str, str]] = MappingProxyType(
         "report": "Check, fit, window; then write the report and the setting card.",
         "go": "Do the step that is due, and say which it was.",
         "demo": "See the whole job done on the shipped example.",
+        "practise": "Weld on a virtual welder with a hidden truth, and see the answer key at the end.",
         "pack": "Put data, plan and report into one zip; --check makes its numbers again.",
         "shelf": "List the studies under a folder, with their windows, on a page for the wall.",
         "dial": "Calibrate a dial from timed wire pulls and volt readings.",

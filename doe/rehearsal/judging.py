@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import asdict, dataclass
 
@@ -9,8 +10,8 @@ import numpy as np
 
 from doe.coding import FloatArray
 from doe.virtual.welder import VirtualWelder, true_assurance
-from doe.window.box import largest_box, pack
-from doe.window.window import Window
+from doe.window.box import BoolArray, Box, largest_box, pack
+from doe.window.window import SettingBox, Window
 
 
 @dataclass(frozen=True)
@@ -105,18 +106,44 @@ def largest_true_share(window: Window, *, welder: VirtualWelder) -> float:
         Truly good settings inside the window over the settings of the largest box that truly holds everywhere; nan
         where no setting does.
     """
+    good, boxes = _true_boxes(window, welder)
+    if not boxes:
+        return math.nan
+    claimed = judge(window, welder=welder).claimed_share * good.sum()
+    return float(claimed / max(box.size for _, box in boxes))
+
+
+def largest_true_box(window: Window, *, welder: VirtualWelder) -> SettingBox | None:
+    """Give the largest box, by number of settings, that truly holds everywhere; None where no setting does."""
+    _, boxes = _true_boxes(window, welder)
+    if not boxes:
+        return None
+    kinds, box = max(boxes, key=lambda pair: pair[1].size)
+    low, high, dials = [], [], []
+    sides = iter(zip(box.low, box.high, strict=True))
+    for factor, axis in zip(window.study.factors, window.axes, strict=True):
+        ends = (kinds[factor.name],) * 2 if factor.is_kind else next(sides)
+        dials.append(axis[ends[0] : ends[1] + 1])
+        low.append(float(axis[ends[0]]))
+        high.append(float(axis[ends[1]]))
+    return SettingBox(tuple(low), tuple(high), tuple(dials), box.size / int(window.reachable.sum()), 1.0)
+
+
+def _true_boxes(window: Window, welder: VirtualWelder) -> tuple[BoolArray, list[tuple[dict[str, int], Box]]]:
+    """Find where the truth is good, and the largest good box of each choice of kinds, with that choice."""
     _, truth = _truth(window, welder)
     good = np.zeros(window.reachable.shape, dtype=bool)
     good[window.reachable] = truth >= window.study.claim.reliability
-    if not good.any():
-        return math.nan
-    parts = [good]
-    for axis, factor in reversed(list(enumerate(window.study.factors))):
-        if factor.is_kind:  # a box is of one kind
-            parts = [part.take(k, axis=axis) for part in parts for k in range(len(factor.kinds))]
-    boxes = [largest_box(pack(part.reshape(-1, 1), part.shape), 1) for part in parts if part.any()]
-    claimed = judge(window, welder=welder).claimed_share * good.sum()
-    return float(claimed / max(box.size for box in boxes if box is not None))
+    factors = window.study.factors
+    kinds = [factor for factor in factors if factor.is_kind]
+    found = []
+    for choice in itertools.product(*(range(len(factor.kinds)) for factor in kinds)):
+        chosen = dict(zip((factor.name for factor in kinds), choice, strict=True))
+        part = good[tuple(chosen.get(factor.name, slice(None)) for factor in factors)]  # a box is of one kind
+        box = largest_box(pack(part.reshape(-1, 1), part.shape), 1) if part.any() else None
+        if box is not None:
+            found.append((chosen, box))
+    return good, found
 
 
 def _truth(window: Window, welder: VirtualWelder) -> tuple[FloatArray, FloatArray]:

@@ -92,7 +92,7 @@ def kept_answer(window: Window, *, standing: str) -> KeptAnswer:
 
 
 def input_files(folder: Path) -> tuple[Path, ...]:
-    """Give the files of a study that its answer rests on, by name; files kept aside under a number are not among them."""
+    """Give the files of a study that its answer rests on, by name; those kept aside under a number do not count."""
     found = {path for pattern in INPUTS for path in folder.glob(pattern) if path.is_file() and "." not in path.stem}
     return tuple(sorted(found))
 

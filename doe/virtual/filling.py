@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Collection
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from doe.planning.plan import Plan
 from doe.units import convert
 
 
-def filled_table(plan: Plan, results: Results) -> str:
+def filled_table(plan: Plan, results: Results, *, only: Collection[str] | None = None) -> str:
     """Fill the blank table of a plan with the readings of results welded from it.
 
     Parameters
@@ -22,6 +23,8 @@ def filled_table(plan: Plan, results: Results) -> str:
     plan : Plan
     results : Results
         Made by ``weld_plan`` from the same plan.
+    only : collection of str or None
+        The welds that were made; the rows of the others stay blank. None: all.
 
     Returns
     -------
@@ -37,6 +40,9 @@ def filled_table(plan: Plan, results: Results) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([*head, *(column.heading for column in more)])
     for row in rows:
+        if only is not None and row[0] not in only:
+            writer.writerow([*row, *("" for _ in more)])
+            continue
         i = results.weld.index(row[0])
         writer.writerow([*row[:planned], *(_cell(column, results, i) for column in (*known[planned:], *more))])
     return out.getvalue()
