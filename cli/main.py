@@ -32,6 +32,8 @@ COMMANDS: Final[Mapping[str, str]] = MappingProxyType(
         "pack": "Put data, plan and report into one zip; --check makes its numbers again.",
         "shelf": "List the studies under a folder, with their windows, on a page for the wall.",
         "dial": "Calibrate a dial from timed wire pulls and volt readings.",
+        "explain": "Explain a word of the reports, in the words of the shop.",
+        "completion": "Print a script that lets your shell complete commands and options.",
         "figure": "Work out one trade figure; without a name, list them.",
     }
 )
