@@ -130,25 +130,6 @@ def test_the_saturated_two_factor_design_is_the_published_one():
     assert d_value(problem, start.rows) >= 0.9999 * d_value(problem, points)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("n", range(6, 10))
-def test_two_factors_at_three_levels_are_found_exactly(n: int):
-    points = np.array(list(itertools.product([-1.0, 0.0, 1.0], repeat=2)))
-    coding = Coding((FactorCoding("x1"), FactorCoding("x2")))
-    terms = terms_of(["1", "x1", "x2", "x1*x1", "x2*x2", "x1*x2"], coding)
-    moments = np.array(json.loads((FOLDER / "k2_n06_L3.json").read_text())["moment_matrix"])
-    stated = json.loads((FOLDER / "k2_n06_L3.json").read_text())["terms"]
-    problem = DesignProblem(coding, terms_of(stated, coding), (np.array([-1.0, 0, 1]),) * 2, n, moments)
-    assert len(terms) == len(problem.terms)
-    best = np.inf
-    for chosen in itertools.combinations_with_replacement(range(9), n):
-        M = information_matrix(problem, points[list(chosen)])
-        if np.linalg.matrix_rank(M) == 6:
-            best = min(best, float(np.trace(moments @ np.linalg.inv(M))))
-    found = search_design(problem, criterion="I", rng=np.random.default_rng(1))
-    assert_allclose(i_value(problem, found.rows), best, rtol=1e-9)
-
-
 def test_the_same_seed_finds_the_same_design():
     problem, _ = problem_of("k3_n12_L5")
     first, second = (search_design(problem, criterion="I", rng=np.random.default_rng(4), starts=32) for _ in range(2))
