@@ -69,7 +69,9 @@ def end_of_stages(study: Study, layout: Layout, rows: FloatArray, quick_search: 
     """
     n = layout.n_welds
     wishes = study.plan
-    rest = lay_out(welds_to_come(study, n), per_plate=wishes.welds_per_plate, blocks=wishes.blocks, before=n)
+    rest = lay_out(
+        welds_to_come(study, n), per_plate=wishes.welds_per_plate, blocks=wishes.blocks, plates=wishes.plates, before=n
+    )
     terms, whole, given = planned_terms(study), join(layout, rest), study.coding.to_natural(rows)
     repeats = max(min(wishes.repeats, whole.n_welds - n_parameters(study, terms, whole)), 0)
     try:

@@ -20,6 +20,8 @@ from doe.terms import Term, multiply
 
 POTENTIAL_PRECISION: Final = 1.0
 """Prior precision of a potential term, in weld variances: DuMouchel and Jones's own choice (from memory)."""
+THIRD_ORDER_PRECISION: Final = 4.0
+"""That of a third-order term: its prior sd is half a weld's, in the middle of what the model of a measure allows."""
 
 
 def with_potential_terms(study: Study, problem: DesignProblem, *, largest_order: int) -> DesignProblem:
@@ -37,7 +39,7 @@ def with_third_order(study: Study, problem: DesignProblem) -> DesignProblem:
     found = third_order_terms(problem.coding, problem.levels)
     more = tuple(term for term in found if term not in problem.terms)
     terms = (*problem.terms, *more)
-    precision = np.concatenate([np.zeros(len(problem.terms)), np.full(len(more), POTENTIAL_PRECISION)])
+    precision = np.concatenate([np.zeros(len(problem.terms)), np.full(len(more), THIRD_ORDER_PRECISION)])
     return dataclasses.replace(problem, terms=terms, moments=moments_of(study, terms), prior_precision=precision)
 
 
