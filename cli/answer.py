@@ -5,7 +5,9 @@ from __future__ import annotations
 import functools
 import json
 import math
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -15,6 +17,9 @@ import click
 from doe.errors import DoeError
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+
+NARROWEST = 40
+"""Terminals that say they are narrower are not believed."""
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as one JSON object.")
 seed_option = click.option(
@@ -69,9 +74,19 @@ def plain(value: Any) -> Any:
 
 
 def say(lines: Iterable[str] | str, *, quiet: bool = False) -> None:
-    """Print lines of the result on stdout."""
+    """Print lines of the result on stdout, wrapped between words where that is a terminal."""
     if not quiet:
-        click.echo(lines if isinstance(lines, str) else "\n".join(lines))
+        text = lines if isinstance(lines, str) else "\n".join(lines)
+        click.echo(_wrapped(text) if sys.stdout.isatty() else text)
+
+
+def _wrapped(text: str) -> str:
+    """Wrap each line to the terminal's width, what follows the first one indented."""
+    width = max(shutil.get_terminal_size().columns, NARROWEST)
+    fill = functools.partial(
+        textwrap.fill, width=width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False
+    )
+    return "\n".join(fill(line) for line in text.split("\n"))
 
 
 def note(line: str) -> None:

@@ -105,13 +105,14 @@ def _plan(study: Study, budget: Budget | None, *, replace: bool, as_json: bool, 
 def _score(design: Path, study: Study, *, as_json: bool) -> None:
     """Score a plan from elsewhere by the same measures."""
     from doe.planning import quality_words, read_design
+    from doe.planning.words import for_an_engineer
 
     table = read_design(design, study)
     quality = table.score()
     if as_json:
         print_json({"schema": 1, "quality": quality.to_dict(), "notes": list(table.notes)})
     else:
-        say((*quality_words(study, quality), *table.notes))
+        say((*quality_words(study, quality), *table.notes, *for_an_engineer(quality)))
 
 
 def _find_edges(study: Study, *, replace: bool, as_json: bool) -> None:

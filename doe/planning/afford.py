@@ -165,7 +165,7 @@ def resized(study: Study, welds: int) -> Study:
 def _by_rule(study: Study) -> tuple[int, ...]:
     """Give the stages of a study that does not wish for any, as the reader of study.toml fills them in."""
     welds = study.plan.welds
-    is_staged = FIRST_STAGE < welds < STAGED_BELOW and study.plan.blocks is None
+    is_staged = FIRST_STAGE < welds < STAGED_BELOW and study.plan.blocks is None and not study.plan.plates
     return (FIRST_STAGE, welds - FIRST_STAGE) if is_staged else (welds,)
 
 
@@ -205,7 +205,7 @@ def most_welds(study: Study) -> int:
 
 def _layouts(study: Study, sizes: Sequence[int]) -> list[Layout]:
     """Lay out each stage; a stage begins on new plates."""
-    place = partial(lay_out, per_plate=study.plan.welds_per_plate, blocks=study.plan.blocks)
+    place = partial(lay_out, per_plate=study.plan.welds_per_plate, blocks=study.plan.blocks, plates=study.plan.plates)
     return [place(size, before=sum(sizes[:i])) for i, size in enumerate(sizes)]
 
 

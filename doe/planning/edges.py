@@ -31,9 +31,10 @@ FILE: Final = "edges.csv"
 EDGES: Final = (("stubbing", -1, 1, 1.0), ("burn-back", 1, -1, 1.0), ("trip", 1, 1, 1.0))
 HALF_WAY: Final = (("stubbing", -1, 1, 0.5), ("burn-back", 1, -1, 0.5))
 """What a bead looks for, the end of voltage and of feed, and how far from the middle."""
-SHARE_OF_GAP: Final = 1 / 3
-"""Where in the gap between the beads that ran and those that did not the limit lies. Our planning value: a plan welds
-on its limits, so half-way loses too many welds (measured on simulated bands)."""
+SHARE_OF_GAP: Final = {"stubbing": 1 / 3, "burn-back": 1 / 3, "trip": 1 / 2}
+"""Where in the gap between the beads that ran and those that did not the limit lies. Our planning values, measured on
+simulated bands: a plan welds on its limits, so half-way loses too many welds at the sides of a band; at its upper end,
+where only one bead looks, a third cuts off too much of what can be used."""
 _RAN: Final = {"yes": True, "y": True, "no": False, "n": False, "": None}
 
 
@@ -243,9 +244,9 @@ def suggest_limits(study: Study, beads: Sequence[EdgeBead]) -> tuple[tuple[Sugge
     Returns
     -------
     limits : tuple of SuggestedLimit
-        Each keeps every bead that ran and cuts every one at its edge that did not.
+        Each keeps every bead that ran, and the middle of the region, and cuts every bead at its edge that did not run.
     notes : tuple of str
-        Where no straight line does that, and where nothing needs cutting.
+        Where no straight line does that, where nothing needs cutting, and where no bead ran at all.
 
     Raises
     ------
@@ -256,19 +257,42 @@ def suggest_limits(study: Study, beads: Sequence[EdgeBead]) -> tuple[tuple[Sugge
         message = f"No bead in {FILE} has yes or no under “ran” yet: weld them and fill it in."
         raise CannotAnswerError(message)
     pair = _pair(study)
-    ran = _coded(study, pair, [bead for bead in beads if bead.ran])
+    kept = [*(bead for bead in beads if bead.ran), *_middle(study, pair, beads)]
     limits, notes = [], []
     for edge in dict.fromkeys(bead.edge for bead in beads if bead.ran is False):
         failed = [bead for bead in beads if bead.edge == edge and bead.ran is False]
-        normal = None if not len(ran) else _normal(edge, ran, _coded(study, pair, failed))
+        normal = None if not kept else _normal(edge, _coded(study, pair, kept), _coded(study, pair, failed))
         if normal is None:
             notes.append(f"No straight line parts the beads that ran from those that did not ({edge}).")
         else:
             why = next((bead.why for bead in failed if bead.why), edge)
-            limits.append(SuggestedLimit(_rule(study, pair, normal, (beads, failed)), why))
+            limits.append(SuggestedLimit(_rule(study, pair, normal, (kept, failed)), why))
+    if limits and not any(bead.ran for bead in beads):
+        notes.append(_nothing_ran(study, pair, kept[0]))
     if not limits and not notes:
         notes.append("Every bead that was welded ran: no limit is needed.")
     return tuple(limits), tuple(notes)
+
+
+def _middle(study: Study, pair: tuple[Factor, Factor], beads: Sequence[EdgeBead]) -> list[EdgeBead]:
+    """Give a bead in the middle, which counts as one that ran unless a limit or a bead speaks against it.
+
+    On a band narrower than the beads' spacing no bead runs, and nobody studies a region whose middle is not weldable.
+    """
+    middle = EdgeBead("", "", _settings(study, pair, (0.0, 0.0)), ran=True)
+    place = _natural(study, pair, [middle])
+    failed = _natural(study, pair, [bead for bead in beads if bead.ran is False])
+    contradicted = bool(np.isclose(failed, place).all(axis=1).any())
+    return [middle] if allowed(study, [middle.settings])[0] and not contradicted else []
+
+
+def _nothing_ran(study: Study, pair: tuple[Factor, Factor], middle: EdgeBead) -> str:
+    """Say what the limits lean on where no bead ran."""
+    values = zip(pair, _natural(study, pair, [middle])[0], strict=True)
+    where = " with ".join(
+        f"{f.name} {f.mark_at(v) or f'{v:.12g}'} {'' if f.marks else f.unit}".rstrip() for f, v in values
+    )
+    return f"No bead ran: the limits take it that the middle of the region does. Weld {where} on scrap before planning."
 
 
 def _natural(study: Study, pair: tuple[Factor, Factor], beads: Sequence[EdgeBead]) -> FloatArray:
@@ -309,14 +333,15 @@ def _rule(
     beads: tuple[Sequence[EdgeBead], Sequence[EdgeBead]],
 ) -> str:
     """Write the rule between the beads, with as few digits as keep its promise."""
-    everyone, failed = beads
+    kept, failed = beads
+    share = SHARE_OF_GAP.get(failed[0].edge, 1 / 2)
     slopes = normal / np.array([factor.high - factor.low for factor in pair])
     slopes = slopes / np.abs(slopes).max()
     for digits in range(2, 9):
         rounded = np.array([float(f"{s:.{digits}g}") for s in slopes])
-        inside = (_natural(study, pair, [b for b in everyone if b.ran]) @ rounded).max()
+        inside = (_natural(study, pair, kept) @ rounded).max()
         outside = (_natural(study, pair, failed) @ rounded).min()
-        bound = float(f"{inside + SHARE_OF_GAP * (outside - inside):.{digits}g}")
+        bound = float(f"{inside + share * (outside - inside):.{digits}g}")
         if inside <= bound < outside:
             break
     return f"{_sum(pair, rounded)} <= {bound:.12g}"

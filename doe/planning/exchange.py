@@ -10,8 +10,9 @@ seed gives the same design on a fast machine and on a slow one.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -25,6 +26,7 @@ from doe.planning.problem import (
     BoolArray,
     Criterion,
     DesignProblem,
+    IntArray,
     criterion_value,
     fixed_columns,
     n_grid,
@@ -52,6 +54,10 @@ GOES_ON: Final = 0.15
 """Share of the designs that go on from the coarse grid to all levels, the better ones."""
 MEMORY: Final = 128
 """Designs among which the better ones are told, the latest ones."""
+COARSE_PART: Final = 8
+"""A search on the ends and middle of the levels comes first, with this part of the starts ..."""
+FEWEST_COARSE: Final = 16
+"""... where that leaves so many for it."""
 SAME_LOSS: Final = 1e-7
 """Designs that differ by less than this in the logarithm of the criterion count as one."""
 
@@ -105,10 +111,15 @@ def search_design(
     CannotAnswerError
         If no design of this size can estimate the model; the message says how many welds it takes.
     """
-    n_starts = default_starts(problem) if starts is None else max(1, starts)
+    n_starts = default_starts(problem, criterion) if starts is None else max(1, starts)
+    if len(problem.given) == problem.n_welds:
+        n_starts = 1  # nothing to search for: the given welds are the design
     walk = prepare(problem, criterion, rng)
     check_solvable(walk)
     hall = _Hall(walk, n_starts)
+    coarse = _coarse_design(walk, n_starts // COARSE_PART, rng)
+    if coarse is not None:
+        hall.begin_with(coarse)
     while hall.n_ended < n_starts:
         hall.sweep(rng)
         if progress is not None:
@@ -116,24 +127,53 @@ def search_design(
     return hall.best()
 
 
-def default_starts(problem: DesignProblem) -> int:
-    """Give the effort that takes about two seconds on one core for I, about one for D.
+def _coarse_design(walk: Walk, n_starts: int, rng: np.random.Generator) -> FloatArray | None:
+    """Find a good design on the ends and middle of the levels, to begin with; None where that cannot be or hardly pays.
+
+    On many levels a search settles on crooked designs near the straight ones; on three it finds those at once.
+    """
+    problem = walk.problem
+    is_long = [
+        len(levels) > 3 and not f.is_kind for levels, f in zip(problem.levels, problem.coding.factors, strict=True)
+    ]
+    if (
+        n_starts < FEWEST_COARSE
+        or not any(is_long)
+        or not walk.candidates.is_complete
+        or problem.candidates is not None
+    ):
+        return None
+    levels = tuple(
+        values[[0, len(values) // 2, -1]] if long else values
+        for values, long in zip(problem.levels, is_long, strict=True)
+    )
+    try:
+        hall = _Hall(prepare(replace(problem, levels=levels), walk.criterion, rng), n_starts)
+    except CannotAnswerError:
+        return None  # the limits leave none of these settings
+    while hall.n_ended < n_starts:
+        hall.sweep(rng)
+    return hall.rows[:1] if np.isfinite(hall.losses[0]) else None
+
+
+def default_starts(problem: DesignProblem, criterion: Criterion = "I") -> int:
+    """Give the effort that takes about two seconds on one core.
 
     What a start takes was measured on 60 problems and put into a formula, which is right to a factor of two; the
     machine's clock has no part in it, so that the same problem has the same effort everywhere.
     """
     p, q = len(problem.terms), len(problem.terms) + fixed_columns(problem).shape[1]
     n_settings = n_grid(problem) if problem.candidates is None else len(problem.candidates)
-    n_priced = min(n_settings, PRICED_IN_FULL // n_pairs(p))
-    ms_per_weld = 0.013 + 65e-6 * n_priced + 130e-6 * q**2
-    if n_settings > n_priced:
+    most = PRICED_IN_FULL // n_pairs(p)
+    ms_per_weld = 0.013 + 65e-6 * (n_settings if n_settings <= most else 0.4 * most) + 50e-6 * q**2
+    if n_settings > most:
         ms_per_weld += 18e-6 * q * sum(map(len, problem.levels))
     if problem.repeats:
         ms_per_weld += 0.07
     if plate_members(problem):
         held = math.prod(len(levels) for levels, is_held in zip(problem.levels, problem.held, strict=True) if is_held)
         ms_per_weld += 0.05 + 0.006 * min(held, 64)
-    n_new = max(1, problem.n_welds - len(problem.given))
+    n_new = max(1, problem.n_welds - len(problem.given)) * (0.5 if criterion == "D" else 1.0)
     return int(np.clip(SECONDS * 1000.0 / (ms_per_weld * n_new), FEWEST_STARTS, MOST_STARTS))
 
 
@@ -149,16 +189,22 @@ class _Hall:
         self.n_starts = n_starts
         self.n_random = max(min(n_starts, BATCH), int(RANDOM_SHARE * n_starts))
         self.n_begun = self.n_ended = 0
-        self.sweeps = [_replace_welds] if walk.candidates.is_complete else [_replace_welds, _change_welds]
+        self.moves = [_replacements] if walk.candidates.is_complete else [_replacements, _changes]
         nothing = make_batch(walk, np.zeros((0, walk.problem.n_welds, len(walk.problem.levels))))
-        self.live = [nothing for _ in self.sweeps]
-        self.age = [np.zeros(0, dtype=np.int64) for _ in self.sweeps]
-        self.rows, self.losses, self.coarse = nothing.rows, np.zeros(0), np.zeros(0)
+        self.live = [nothing for _ in self.moves]
+        self.age = [np.zeros(0, dtype=np.int64) for _ in self.moves]
+        self.idle = [np.zeros(0, dtype=np.int64) for _ in self.moves]
+        self.rows, self.losses, self.latest = nothing.rows, np.zeros(0), np.zeros(0)
+
+    def begin_with(self, rows: FloatArray) -> None:
+        """Take a design from elsewhere as the first. rows: (1, n_welds, n_factors)."""
+        self.n_begun += 1
+        self._enter(0, rows)
 
     def sweep(self, rng: np.random.Generator) -> None:
         """Sweep once in each stage that has designs enough, or none to wait for."""
         self._begin(rng)
-        for stage in range(len(self.sweeps)):
+        for stage in range(len(self.moves)):
             is_last_call = self.n_begun == self.n_starts and not any(len(batch) for batch in self.live[:stage])
             if len(self.live[stage]) >= (BATCH // 2 if not is_last_call else 1):
                 self._sweep_stage(stage)
@@ -179,27 +225,32 @@ class _Hall:
     def _enter(self, stage: int, rows: FloatArray) -> None:
         """Put designs into a stage."""
         self.live[stage] = join([self.live[stage], make_batch(self.walk, rows)])
-        self.age[stage] = np.concatenate([self.age[stage], np.zeros(len(rows), dtype=np.int64)])
+        new = np.zeros(len(rows), dtype=np.int64)
+        self.age[stage] = np.concatenate([self.age[stage], new])
+        self.idle[stage] = np.concatenate([self.idle[stage], new])
 
     def _sweep_stage(self, stage: int) -> None:
-        """Sweep over the designs of one stage and move on those that nothing betters."""
+        """Sweep over the designs of one stage and move on those that a whole round of moves has not bettered."""
         batch = self.live[stage]
         refresh(self.walk, batch)
         was_singular = batch.is_singular
-        better = self.sweeps[stage](self.walk, batch)
+        moves = self.moves[stage](self.walk, batch)
+        self.idle[stage] = np.where(was_singular, 0, _make(moves, batch, self.idle[stage]))
         self.age[stage] += 1
-        goes_on = np.where(was_singular, self.age[stage] < MOST_SINGULAR, better & (self.age[stage] < MOST_SWEEPS))
-        ended, going = np.flatnonzero(~goes_on), np.flatnonzero(goes_on)
-        if not len(ended):
+        most = np.where(was_singular, MOST_SINGULAR, MOST_SWEEPS)
+        has_ended = (self.idle[stage] >= len(moves)) | (self.age[stage] >= most)
+        if not has_ended.any():
             return
+        ended, going = np.flatnonzero(has_ended), np.flatnonzero(~has_ended)
         losses = loss(self.walk, batch)[ended]
         promising = np.zeros(len(ended), dtype=bool)
-        if stage + 1 < len(self.sweeps):
-            self.coarse = np.concatenate([self.coarse, losses])[-MEMORY:]
-            promising = losses <= np.quantile(self.coarse, GOES_ON)
+        if stage + 1 < len(self.moves):
+            self.latest = np.concatenate([self.latest, losses])[-MEMORY:]
+            promising = losses <= np.sort(self.latest)[int(GOES_ON * len(self.latest))]
             self._enter(stage + 1, batch.rows[ended[promising]])
         self._end(batch.rows[ended[~promising]], losses[~promising])
-        self.live[stage], self.age[stage] = batch.take(going), self.age[stage][going]
+        self.live[stage] = batch.take(going)
+        self.age[stage], self.idle[stage] = self.age[stage][going], self.idle[stage][going]
 
     def _end(self, rows: FloatArray, losses: FloatArray) -> None:
         """Keep the best designs, one of each loss."""
@@ -223,30 +274,37 @@ class _Hall:
         return Design(self.rows[0], criterion_value(problem, self.rows[0], criterion), criterion, self.n_starts)
 
 
-def _replace_welds(walk: Walk, batch: Batch) -> BoolArray:
-    """Sweep over welds and plates, pricing every candidate."""
-    better = np.zeros(len(batch), dtype=bool)
+Move = Callable[[Batch], BoolArray]
+
+
+def _make(moves: Sequence[Move], batch: Batch, idle: IntArray) -> IntArray:
+    """Make the moves one after the other; give how many in a row have not bettered each design."""
+    for move in moves:
+        idle = np.where(move(batch), 0, idle + 1)
+        if idle.min() >= len(moves):
+            break
+    return idle
+
+
+def _replacements(walk: Walk, batch: Batch) -> list[Move]:
+    """Give the moves of a sweep that prices every candidate for every weld, then changes plates."""
     squares = candidate_squares(walk, batch)
-    for i in range(walk.n_given, walk.problem.n_welds):
-        better |= replace_step(walk, batch, i, squares)
-    return better | _change_plates(walk, batch)
+    welds = range(walk.n_given, walk.problem.n_welds)
+    return [*(partial(replace_step, walk, i=i, squares=squares) for i in welds), *_plate_changes(walk)]
 
 
-def _change_welds(walk: Walk, batch: Batch) -> BoolArray:
-    """Sweep over welds and plates, one factor at a time."""
-    better = np.zeros(len(batch), dtype=bool)
+def _changes(walk: Walk, _: Batch) -> list[Move]:
+    """Give the moves of a sweep that changes one factor of a weld at a time, then plates."""
+    moves: list[Move] = []
     for i in range(walk.n_given, walk.problem.n_welds):
-        better |= change_step(walk, batch, i)
+        moves.append(partial(change_step, walk, i=i))
         if walk.problem.repeats:
-            better |= repeat_step(walk, batch, i)
-    return better | _change_plates(walk, batch)
+            moves.append(partial(repeat_step, walk, i=i))
+    return moves + _plate_changes(walk)
 
 
-def _change_plates(walk: Walk, batch: Batch) -> BoolArray:
-    """Change the held factors of every plate that holds no given weld."""
-    better = np.zeros(len(batch), dtype=bool)
-    for members in walk.plates:
-        if members[0] >= walk.n_given:
-            for j in np.flatnonzero(walk.problem.held):
-                better |= plate_step(walk, batch, members, int(j))
-    return better
+def _plate_changes(walk: Walk) -> list[Move]:
+    """Give the moves that change a held factor of a plate, for plates without given welds."""
+    free = [members for members in walk.plates if members[0] >= walk.n_given]
+    held = [int(j) for j in np.flatnonzero(walk.problem.held)]
+    return [partial(plate_step, walk, members=members, j=j) for members in free for j in held]

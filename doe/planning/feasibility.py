@@ -8,6 +8,7 @@ most, so that it can be watched. What can be said is said, what cannot is None.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Final
 
@@ -86,11 +87,27 @@ def plan_loads(plan: Plan) -> tuple[WeldLoad, ...]:
     )
 
 
+def load_words(loads: Sequence[WeldLoad]) -> tuple[str, ...]:
+    """Say which welds to watch, those of one note together."""
+    noted: dict[str, list[str]] = {}
+    for load in loads:
+        if load.note:
+            noted.setdefault(load.note, []).append(load.weld)
+    return tuple(_listed(welds, note) for note, welds in noted.items())
+
+
+def _listed(welds: Sequence[str], note: str) -> str:
+    """Name the welds of one note."""
+    if len(welds) == 1:
+        return f"{welds[0]} {note}."
+    return f"{', '.join(welds[:-1])} and {welds[-1]}: each {note}."
+
+
 def _note(load: SupplyLoad | None, *, is_heaviest: bool, has_breaker: bool) -> str:
     """Say what stands out about one weld."""
     parts = []
     if is_heaviest and has_breaker:
-        parts.append("loads the supply most: if any weld trips the breaker, this one")
+        parts.append("loads the supply most; where the breaker trips at all, it trips here first")
     if load is not None and load.breaker_ratio > 1.0:
         parts.append(load.words)
     return "; ".join(parts)

@@ -7,10 +7,8 @@ with the best end is taken. On plates it is mostly one with potential terms; wit
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Callable
-from typing import Final
 
 import numpy as np
 
@@ -19,14 +17,13 @@ from doe.errors import CannotAnswerError
 from doe.planning.evening import even_out
 from doe.planning.exchange import Design
 from doe.planning.layout import Layout, join, lay_out
-from doe.planning.posing import moments_of, n_parameters, planned_terms, pose_problem
+from doe.planning.posing import n_parameters, planned_terms, pose_problem
+from doe.planning.potential import with_potential_terms
 from doe.planning.problem import DesignProblem, information_matrix, is_singular
 from doe.planning.staging import welds_to_come
 from doe.study.model import Study
 
 Search = Callable[..., Design]
-POTENTIAL_PRECISION: Final = 1.0
-"""Prior precision of a potential term, in weld variances: DuMouchel and Jones's own choice (from memory)."""
 
 
 def first_stage_designs(study: Study, problem: DesignProblem, search: Search) -> list[FloatArray]:
@@ -52,16 +49,6 @@ def first_stage_designs(study: Study, problem: DesignProblem, search: Search) ->
     return found
 
 
-def with_potential_terms(study: Study, problem: DesignProblem, *, largest_order: int) -> DesignProblem:
-    """Widen a stage's problem to the study's model, with powers and orders above the given one as potential terms."""
-    terms = planned_terms(study)
-    is_primary = [t.order <= largest_order and all(power == 1 for _, power in t.powers) for t in terms]
-    precision = np.where(is_primary, 0.0, POTENTIAL_PRECISION)
-    return dataclasses.replace(
-        problem, terms=terms, moments=moments_of(study, terms), prior_precision=precision, repeats=0
-    )
-
-
 def end_of_stages(study: Study, layout: Layout, rows: FloatArray, quick_search: Search) -> float:
     """Plan the later stages after a first one, and give the criterion of the whole so that smaller is better.
 
@@ -82,7 +69,9 @@ def end_of_stages(study: Study, layout: Layout, rows: FloatArray, quick_search: 
     """
     n = layout.n_welds
     wishes = study.plan
-    rest = lay_out(welds_to_come(study, n), per_plate=wishes.welds_per_plate, blocks=wishes.blocks, before=n)
+    rest = lay_out(
+        welds_to_come(study, n), per_plate=wishes.welds_per_plate, blocks=wishes.blocks, plates=wishes.plates, before=n
+    )
     terms, whole, given = planned_terms(study), join(layout, rest), study.coding.to_natural(rows)
     repeats = max(min(wishes.repeats, whole.n_welds - n_parameters(study, terms, whole)), 0)
     try:

@@ -58,7 +58,9 @@ class Layout:
         return self.n_plates < self.n_welds
 
 
-def lay_out(n_welds: int, *, per_plate: int, blocks: Blocks | None = None, before: int = 0) -> Layout:
+def lay_out(
+    n_welds: int, *, per_plate: int, blocks: Blocks | None = None, before: int = 0, plates: Sequence[int] = ()
+) -> Layout:
     """Lay welds out on plates, and plates in blocks.
 
     Parameters
@@ -69,7 +71,9 @@ def lay_out(n_welds: int, *, per_plate: int, blocks: Blocks | None = None, befor
     blocks : Blocks or None
         Days, spools: their sizes count the welds of every stage in turn.
     before : int
-        Welds of earlier stages, which have already taken their places in the blocks.
+        Welds of earlier stages, which have already taken their places in the blocks and on the plates.
+    plates : sequence of int, optional
+        Sizes of the plates of all stages in turn, where they differ; welds beyond them go by ``per_plate``.
 
     Returns
     -------
@@ -82,17 +86,28 @@ def lay_out(n_welds: int, *, per_plate: int, blocks: Blocks | None = None, befor
         If the blocks of a first stage have no place for the welds.
     """
     sizes = [n_welds] if blocks is None else _sizes_left(blocks, n_welds, before)
-    plate_sizes = [s for size in sizes for s in _plates_of(size, per_plate)]
+    starts = before + np.concatenate([[0], np.cumsum(sizes)])
+    plate_sizes = [
+        part
+        for start, size in zip(starts, sizes, strict=False)
+        for part in _plates_of(size, per_plate, _sizes_between(plates, int(start), size))
+    ]
     plate = np.repeat(np.arange(len(plate_sizes)), np.array(plate_sizes, dtype=int))
     position = np.concatenate([np.arange(0), *(np.arange(1, s + 1) for s in plate_sizes)])
     block = None if blocks is None else np.repeat(np.arange(len(sizes)), sizes)
     return Layout(plate, position, block)
 
 
-def _plates_of(size: int, per_plate: int) -> list[int]:
-    """Cut a block into full plates and a last one with what is left."""
-    full, rest = divmod(size, per_plate)
-    return [per_plate] * full + ([rest] if rest else [])
+def _plates_of(size: int, per_plate: int, listed: list[int]) -> list[int]:
+    """Cut a block into the plates listed for it, then full ones, and a last one with what is left."""
+    full, rest = divmod(size - sum(listed), per_plate)
+    return listed + [per_plate] * full + ([rest] if rest else [])
+
+
+def _sizes_between(plates: Sequence[int], before: int, size: int) -> list[int]:
+    """Give what the listed plates hold of the welds after the first ``before``, ``size`` of them."""
+    ends = np.clip(np.cumsum([0, *plates]), before, before + size)
+    return [int(s) for s in np.diff(ends) if s]
 
 
 def _sizes_left(blocks: Blocks, n_welds: int, before: int) -> list[int]:

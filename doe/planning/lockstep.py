@@ -163,6 +163,7 @@ class Batch:
     rows : ndarray, shape (n_designs, n_welds, n_factors)
     X : ndarray, shape (n_designs, n_welds, n_columns)
     keys : ndarray, shape (n_designs, n_welds)
+        One number a setting; kept up to date where repeats are counted.
     inverse : ndarray, shape (n_designs, 1 or 2, n_columns, n_columns)
         A, and B where the average variance counts.
     trace, log_determinant : ndarray, shape (n_designs,)
@@ -359,7 +360,22 @@ class Change:
     mixed: FloatArray | None
 
 
-def replace_weld(walk: Walk, batch: Batch, i: int, which: IntArray, new: FloatArray) -> Change:
+@dataclass(frozen=True, eq=False)
+class Settings:
+    """New settings for one weld of some designs.
+
+    Attributes
+    ----------
+    rows : ndarray, shape (m, n_factors)
+    terms : ndarray, shape (m, n_terms)
+        Their model rows.
+    """
+
+    rows: FloatArray
+    terms: FloatArray
+
+
+def replace_weld(walk: Walk, batch: Batch, i: int, which: IntArray, new: Settings) -> Change:
     """Put new settings in place of weld i of some designs where that is an improvement.
 
     A, B and the values are brought up to date; what comes back says in which designs it was done.
@@ -370,17 +386,18 @@ def replace_weld(walk: Walk, batch: Batch, i: int, which: IntArray, new: FloatAr
     batch : Batch
     i : int
     which : ndarray of int, shape (m,)
-    new : ndarray, shape (m, n_factors)
+    new : Settings
     """
     place = walk.places[i]
-    x_new = with_fixed(walk.table.model_rows(new)[:, None, :], walk.fixed[i : i + 1])[:, 0]
+    x_new = with_fixed(new.terms[:, None, :], walk.fixed[i : i + 1])[:, 0]
     U = np.stack([x_new, batch.X[which, i]], axis=-1)
     if len(place.mates):
         U -= place.share * batch.X[which[:, None], place.mates].sum(axis=1)[:, :, None]
     change, is_better = _update(walk, batch, which, place.scale * U)
     done = change.which
-    batch.X[done, i], batch.rows[done, i] = x_new[is_better], new[is_better]
-    batch.keys[done, i] = setting_keys(new[is_better])
+    batch.X[done, i], batch.rows[done, i] = x_new[is_better], new.rows[is_better]
+    if walk.problem.repeats:
+        batch.keys[done, i] = setting_keys(new.rows[is_better])
     return change
 
 

@@ -20,6 +20,7 @@ from doe.planning.layout import Layout, join, lay_out, layout_of
 from doe.planning.numbering import Draft, neighbour_notes, number_welds
 from doe.planning.plan import Plan, PlannedWeld
 from doe.planning.posing import model_name, n_parameters, planned_terms, pose_problem, simpler_models
+from doe.planning.potential import with_third_order
 from doe.planning.problem import DesignProblem, information_matrix, is_singular
 from doe.planning.refusals import check_levels, check_number, check_plates, check_region, check_support
 from doe.planning.staging import fullest_model, stages, welds_to_come
@@ -125,7 +126,13 @@ def _check_request(study: Study, earlier: Sequence[PlannedWeld], welds: int | No
 
 def _layout(study: Study, earlier: Sequence[PlannedWeld], n_new: int) -> Layout:
     """Lay out the welds that are made already, and new ones behind them."""
-    new = lay_out(n_new, per_plate=study.plan.welds_per_plate, blocks=study.plan.blocks, before=len(earlier))
+    new = lay_out(
+        n_new,
+        per_plate=study.plan.welds_per_plate,
+        blocks=study.plan.blocks,
+        plates=study.plan.plates,
+        before=len(earlier),
+    )
     if not earlier:
         return new
     return join(layout_of(earlier), new)
@@ -205,7 +212,9 @@ def _problem(study: Study, frame: Frame, earlier: Sequence[PlannedWeld]) -> Desi
     now = n - n_parameters(study, frame.terms, frame.layout)
     in_the_end = n + welds_to_come(study, n) - n_parameters(study, planned_terms(study), frame.layout)
     repeats = max(min(study.plan.repeats, now, in_the_end), 0)
-    return pose_problem(study, frame.terms, frame.layout, given=given, repeats=repeats)
+    problem = pose_problem(study, frame.terms, frame.layout, given=given, repeats=repeats)
+    is_whole = frame.terms == planned_terms(study)
+    return with_third_order(study, problem) if is_whole and study.plan.potential == "third order" else problem
 
 
 def _best_rows(study: Study, problem: DesignProblem, searched: FloatArray) -> tuple[FloatArray, tuple[str, ...]]:

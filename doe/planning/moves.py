@@ -16,6 +16,7 @@ from doe.planning.lockstep import (
     LEAST_GAIN,
     Batch,
     Change,
+    Settings,
     Walk,
     may_be_welded,
     merit,
@@ -40,7 +41,7 @@ def candidate_squares(walk: Walk, batch: Batch) -> SingleArray:
 
 def replace_step(walk: Walk, batch: Batch, i: int, squares: SingleArray) -> BoolArray:
     """Replace weld i of each design by the best of the candidates."""
-    offer = _offer(walk, batch, i)
+    offer, candidates = _offer(walk, batch, i), walk.candidates
     lost = _lost_candidates(walk, batch, i) if walk.problem.repeats else None
     best, value = np.zeros(len(batch), dtype=np.int64), np.full(len(batch), -np.inf)
     for designs, among in _where_to_look(walk, batch, i):
@@ -52,7 +53,8 @@ def replace_step(walk: Walk, batch: Batch, i: int, squares: SingleArray) -> Bool
     better = np.zeros(len(batch), dtype=bool)
     which = np.flatnonzero(value > 0)
     if len(which):
-        change = replace_weld(walk, batch, i, which, walk.candidates.rows[best[which]])
+        chosen = best[which]
+        change = replace_weld(walk, batch, i, which, Settings(candidates.rows[chosen], candidates.matrix[chosen]))
         _follow(walk, squares, change)
         better[change.which] = True
     return better
@@ -98,25 +100,20 @@ def _offer(walk: Walk, batch: Batch, i: int) -> _Offer:
     uu = (to_u * u[:, None]).sum(axis=-1)
     mix = np.zeros((S, depth, depth))
     mix[:, 0, 0] = 1.0 - uu[:, 0]
-    crossed, square = np.zeros((S, depth, p + 1)), np.zeros((S, depth, p + 1))
-    crossed[:, :, :p] = to_u[:, :, :p]
+    crossed = np.zeros((S, depth, p + 1), dtype=np.float32)
+    crossed[:, :, :p] = scale * to_u[:, :, :p]
+    square = np.zeros((S, depth, p + 1))
+    square[:, 0, p] = 1.0
     if rest is not None:
         to_rest = (batch.inverse @ rest[:, None, :, None])[..., 0]
         square[:, :, :p] = 2.0 * scale**2 * to_rest[:, :, :p]
-        square[:, :, p] = scale**2 * (to_rest * rest[:, None]).sum(axis=-1)
-        crossed[:, :, p] = (to_u * rest[:, None]).sum(axis=-1)
-    square[:, 0, p] += 1.0
+        square[:, :, p] += scale**2 * (to_rest * rest[:, None]).sum(axis=-1)
+        crossed[:, :, p] = scale * (to_u * rest[:, None]).sum(axis=-1)
     if depth > 1:
         mix[:, 1, 1], mix[:, 1, 0] = mix[:, 0, 0], -uu[:, 1]
         crossed[:, 1] *= 2.0
-    linear = mix @ square
     single = np.float32
-    return _Offer(
-        (scale**2 * mix).astype(single),
-        linear.astype(single),
-        (scale * crossed).astype(single),
-        batch.trace.astype(single),
-    )
+    return _Offer((scale**2 * mix).astype(single), (mix @ square).astype(single), crossed, batch.trace.astype(single))
 
 
 def _leaving(walk: Walk, batch: Batch, i: int) -> tuple[FloatArray, FloatArray | None]:
@@ -205,7 +202,8 @@ def _take_best(walk: Walk, batch: Batch, i: int, terms: FloatArray, new: FloatAr
     better = np.zeros(len(batch), dtype=bool)
     which = np.flatnonzero(merits[np.arange(len(best)), best] > 0)
     if len(which):
-        better[replace_weld(walk, batch, i, which, new[which, best[which]]).which] = True
+        chosen = Settings(new[which, best[which]], terms[which, best[which]])
+        better[replace_weld(walk, batch, i, which, chosen).which] = True
     return better
 
 
@@ -252,7 +250,8 @@ def repeat_step(walk: Walk, batch: Batch, i: int) -> BoolArray:
     better = np.zeros(len(batch), dtype=bool)
     which = np.flatnonzero(merits[np.arange(len(best)), best] > 0)
     if len(which):
-        better[replace_weld(walk, batch, i, which, batch.rows[which, best[which]]).which] = True
+        chosen = Settings(batch.rows[which, best[which]], batch.X[which, best[which], : walk.n_terms])
+        better[replace_weld(walk, batch, i, which, chosen).which] = True
     return better
 
 

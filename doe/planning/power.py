@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -68,10 +69,19 @@ def power_of_t(ncp: float, df: int, *, level: float = TEST_LEVEL) -> float:
     """
     # T' = (Z + ncp) / W with W^2 ~ chi2/df: averaged over W, since scipy's noncentral t gives nan in its far tail.
     critical = float(stats.t.ppf(1 - level / 2, df))
-    W = np.sqrt(stats.chi2.ppf((np.arange(NODES) + 0.5) / NODES, df) / df)
+    W = _scatters(df)
     return float(np.mean(special.ndtr(ncp - critical * W) + special.ndtr(-ncp - critical * W)))
 
 
+@lru_cache(maxsize=64)
+def _scatters(df: int) -> FloatArray:
+    """Give the estimated scatter over the true one at the nodes, shape (NODES,); read only."""
+    W = np.sqrt(stats.chi2.ppf((np.arange(NODES) + 0.5) / NODES, df) / df)
+    W.setflags(write=False)
+    return np.asarray(W)
+
+
+@lru_cache(maxsize=256)
 def smallest_ncp(df: int, *, power: float = SEEN, level: float = TEST_LEVEL) -> float:
     """Give the non-centrality that is seen with a given power."""
     return float(optimize.brentq(lambda ncp: power_of_t(ncp, df, level=level) - power, 0.0, 1000.0, xtol=1e-6))

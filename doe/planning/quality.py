@@ -54,6 +54,11 @@ class Yardstick:
     average_variance: float
     efficiency: float
 
+    def to_dict(self) -> dict[str, object]:
+        """Give the ``textbook_design`` of ``plan --json``."""
+        numbers = {"average_variance": self.average_variance, "efficiency": self.efficiency}
+        return {"name": self.name, **{name: _rounded(value) for name, value in numbers.items()}}
+
 
 @dataclass(frozen=True, eq=False)
 class PlanQuality:
@@ -69,9 +74,11 @@ class PlanQuality:
         det(M)^(1/p)/n and trace(W M^-1).
     d_efficiency, i_efficiency : float
         Against the certified ceiling: no plan of this size can have more than 1.
-    median_variance, worst_variance : float
+    average_at_settings, median_variance, worst_variance : float
+        Over the settings that can be dialled in, where the few values of a factor stand mostly at its ends; the
+        ``average_variance`` is that of the continuous region.
     share_below : tuple of (float, float)
-        Variance, and the share of the region with less.
+        Variance, and the share of those settings with less.
     half_width : float or None
         90 % half-width of the mean band, averaged over the region, in units of the weld-to-weld sd, with Student's t of
         the residual degrees of freedom; None without any.
@@ -96,6 +103,7 @@ class PlanQuality:
     d_efficiency: float
     average_variance: float
     i_efficiency: float
+    average_at_settings: float
     median_variance: float
     worst_variance: float
     share_below: tuple[tuple[float, float], ...]
@@ -122,6 +130,7 @@ class PlanQuality:
         }
         return known | {
             "model": self.model,
+            "average_at_settings": _rounded(self.average_at_settings),
             "median_variance": _rounded(self.median_variance),
             "share_below": [{"variance": v, "share": _rounded(s)} for v, s in self.share_below],
             "half_widths": {name: _rounded(width) for name, width in self.half_widths},
@@ -130,7 +139,7 @@ class PlanQuality:
             "leverage": [_rounded(h) for h in self.leverage],
             "plate_terms": list(self.plate_terms),
             "plate_df": self.plate_df,
-            "textbook_design": None if self.yardstick is None else vars(self.yardstick),
+            "textbook_design": None if self.yardstick is None else self.yardstick.to_dict(),
         }
 
     def _alias_list(self) -> list[dict[str, object]]:
@@ -227,6 +236,7 @@ def _score(study: Study, settings: FloatArray, layout: Layout, *, model: tuple[s
         d_efficiency=d / ceiling(widened, "D").bound,
         average_variance=average,
         i_efficiency=ceiling(widened, "I").bound / average,
+        average_at_settings=float(variance.mean()),
         median_variance=float(np.median(variance)),
         worst_variance=float(variance.max()),
         share_below=tuple((level, float(np.mean(variance < level))) for level in SHARE_LEVELS),

@@ -28,12 +28,12 @@ def stages(study: Study) -> tuple[int, ...]:
     """Give the wished sizes of the stages.
 
     Without a wish: 8 first where fewer than 17 welds are affordable, the rest afterwards; otherwise all at once, and
-    so where the study lists its own terms or has blocks, which belong together.
+    so where the study lists its own terms, its plates, or has blocks, which belong together.
     """
     wishes = study.plan
     if wishes.stages:
         return wishes.stages
-    if FIRST_STAGE < wishes.welds < STAGED_BELOW and not wishes.terms and wishes.blocks is None:
+    if FIRST_STAGE < wishes.welds < STAGED_BELOW and not wishes.terms and wishes.blocks is None and not wishes.plates:
         return FIRST_STAGE, wishes.welds - FIRST_STAGE
     return (wishes.welds,)
 

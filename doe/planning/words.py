@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from typing import Final
+
+import numpy as np
+
 from doe.planning.budget import Cost
 from doe.planning.plan import Plan
-from doe.planning.quality import PlanQuality
+from doe.planning.problem import Criterion
+from doe.planning.quality import ALIAS_SHOWN, PlanQuality
 from doe.study.model import Study
+
+SAID_LEVELS: Final = (0.5, 1.0)
+"""Variances for which the share of the region is said in words."""
 
 
 def plan_words(plan: Plan, quality: PlanQuality, cost: Cost) -> tuple[str, ...]:
@@ -28,12 +36,12 @@ def plan_words(plan: Plan, quality: PlanQuality, cost: Cost) -> tuple[str, ...]:
 
 
 def quality_words(study: Study, quality: PlanQuality) -> tuple[str, ...]:
-    """Say what a plan can tell, ours or one from elsewhere."""
+    """Say what a plan can tell, ours or one from elsewhere; the engineer's numbers are apart."""
     return (
         _scatter(quality),
         *_bands(study, quality),
         *_power(quality),
-        _efficiency(quality),
+        _efficiency(quality, study.plan.criterion),
         *_plates(study, quality),
     )
 
@@ -88,9 +96,10 @@ def _power(quality: PlanQuality) -> list[str]:
     ]
 
 
-def _efficiency(quality: PlanQuality) -> str:
-    """Compare with what is possible, and with the textbook."""
-    share = min(int(100 * quality.i_efficiency), 100)
+def _efficiency(quality: PlanQuality, criterion: Criterion) -> str:
+    """Compare with what is possible by the criterion that was asked for, and with the textbook."""
+    i, d = quality.i_efficiency, quality.d_efficiency
+    share = min(int(100 * {"I": i, "D": d, "compound": (i * d) ** 0.5}[criterion]), 100)
     against = ""
     if quality.yardstick is not None and quality.yardstick.efficiency > 1.005:
         gain = 100 * (quality.yardstick.efficiency - 1)
@@ -105,7 +114,39 @@ def _plates(study: Study, quality: PlanQuality) -> list[str]:
         return []
     return [
         f"{' and '.join(held)} {'are' if len(held) > 1 else 'is'} set once a plate and judged by "
-        f"{quality.plates} plates, not by welds ({quality.plate_df} plates more than it takes)."
+        f"{quality.plates} plates, not by welds ({_count(quality.plate_df, 'plate')} more than it takes)."
+    ]
+
+
+def for_an_engineer(quality: PlanQuality) -> tuple[str, ...]:
+    """Give the measures of a plan that an engineer asks for; the rest is in the JSON."""
+    shares = [f"below {v:g} in {100 * s:.0f} %" for v, s in quality.share_below if v in SAID_LEVELS]
+    said = [
+        "For an engineer: the variance of the mean at the settings that can be dialled in, against that of one weld, "
+        f"is {quality.average_at_settings:.2f} on average, {quality.median_variance:.2f} in the median and "
+        f"{quality.worst_variance:.2f} at worst; {', '.join(shares)} of them.",
+        f"Against the certified ceiling: I-efficiency {_share(quality.i_efficiency)}, D-efficiency "
+        f"{_share(quality.d_efficiency)}. Largest leverage: {quality.leverage.max():.2f}.",
+    ]
+    return (*said, *_largest_alias(quality))
+
+
+def _share(efficiency: float) -> str:
+    """Write an efficiency, never rounded up."""
+    return f"{min(int(100 * efficiency), 100)} %"
+
+
+def _largest_alias(quality: PlanQuality) -> list[str]:
+    """Say which term that the model leaves out would mislead most."""
+    # What shifts the constant shifts no difference; of equal ones the first, whatever the rounding.
+    values = np.round(np.abs(quality.aliases.values[1:]), 9)
+    if not values.size or values.max() < ALIAS_SHOWN:
+        return []
+    i, j = np.unravel_index(values.argmax(), values.shape)
+    share = quality.aliases.values[1 + i, j]
+    return [
+        f"Largest alias: the estimate of {quality.aliases.terms[1 + i]} holds {share:+.2f} times the coefficient of "
+        f"{quality.aliases.omitted[j]}, which the model leaves out."
     ]
 
 

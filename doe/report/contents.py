@@ -19,6 +19,7 @@ from doe.report import answering, cautions
 from doe.report.drawing import curve_figures, map_figures, residual_figure
 from doe.report.figures import to_svg
 from doe.report.formatting import number, printed_unit, setting
+from doe.report.plates import plates_picture
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
 from doe.study.model import Response, Study
 from doe.window.window import Window
@@ -71,6 +72,7 @@ class ReportContents:
     held: str
     weld_heads: tuple[str, ...]
     weld_rows: tuple[tuple[str, ...], ...]
+    plates: Picture | None
     questions: tuple[str, ...]
     claim: tuple[str, ...]
     assumptions: tuple[str, ...]
@@ -109,6 +111,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         held=held_words(window),
         weld_heads=heads,
         weld_rows=rows,
+        plates=_plates(results),
         questions=results.questions,
         claim=answering.claim_lines(window),
         assumptions=window.assumptions,
@@ -184,6 +187,11 @@ def _maps(window: Window, results: Results) -> tuple[Picture, ...]:
         Picture(part.heading, _source(to_svg(part.figure)), part.text, part.caption)
         for part in map_figures(window, results)
     )
+
+
+def _plates(results: Results) -> Picture | None:
+    drawn = plates_picture(results)
+    return None if drawn is None else Picture("", _source(to_svg(drawn.figure)), drawn.text, drawn.caption)
 
 
 def _curves(fit: Fit, window: Window) -> tuple[Picture, ...]:

@@ -5,8 +5,12 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict
+from typing import Final
 
 from doe.study.model import Study
+
+LATER: Final = {"plates": (), "potential": "none"}
+"""Keys of [plan] that came later count only where they say something, so that older plans still fit their study."""
 
 
 def fingerprint(study: Study) -> str:
@@ -23,6 +27,9 @@ def fingerprint(study: Study) -> str:
         limit["coefficients"] = sorted(limit["coefficients"])
     for response in meaning["responses"]:
         del response["per_text"]
+    for key, unsaid in LATER.items():
+        if meaning["plan"][key] == unsaid:
+            del meaning["plan"][key]
     meaning["job"]["chemistry"] = sorted(meaning["job"]["chemistry"])
     meaning["plan"]["coding"] = sorted(meaning["plan"]["coding"])
     text = json.dumps(meaning, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)

@@ -216,7 +216,11 @@ class Blocks:
 
 @dataclass(frozen=True)
 class PlanWishes:
-    """How the welds are to be planned: the [plan] table of study.toml."""
+    """How the welds are to be planned: the [plan] table of study.toml.
+
+    ``plates`` holds the sizes of the plates in turn where they differ, and ``welds_per_plate`` is then the largest.
+    ``potential`` says which terms beyond the model the plan is not to be blind to.
+    """
 
     welds: int = 18
     welds_per_plate: int = 1
@@ -225,10 +229,12 @@ class PlanWishes:
     terms: tuple[str, ...] = ()
     coding: tuple[tuple[str, float, float], ...] = ()
     repeats: int = 3
-    criterion: Literal["I", "D"] = "I"
+    criterion: Literal["I", "D", "compound"] = "I"
     plate_ratio: float = 1.0
     stages: tuple[int, ...] = ()
     blocks: Blocks | None = None
+    plates: tuple[int, ...] = ()
+    potential: Literal["none", "third order"] = "none"
 
 
 @dataclass(frozen=True)

@@ -104,6 +104,10 @@ def _many(item: Callable[[object], _T]) -> Callable[[object], tuple[_T, ...]]:
     return read
 
 
+def _whole_or_many(value: object) -> int | tuple[int, ...]:
+    return _many(_whole)(value) if isinstance(value, list) else _whole(value)
+
+
 def _table(item: Callable[[object], _T]) -> Callable[[object], tuple[tuple[str, _T], ...]]:
     def read(value: object) -> tuple[tuple[str, _T], ...]:
         entries = _raw_table(value)
@@ -149,6 +153,7 @@ Amounts = Annotated[tuple[float | str, ...], PlainValidator(_many(_amount))]
 Texts = Annotated[tuple[str, ...], PlainValidator(_many(_text))]
 Labels = Annotated[tuple[str, ...], PlainValidator(_many(_label))]
 Wholes = Annotated[tuple[int, ...], PlainValidator(_many(_whole))]
+WholeOrWholes = Annotated[int | tuple[int, ...], PlainValidator(_whole_or_many)]
 Numbers = Annotated[tuple[tuple[str, float], ...], PlainValidator(_table(_number))]
 Marks = Annotated[tuple[str, ...] | tuple[tuple[str, float | str], ...], PlainValidator(_marks)]
 Ranges = Annotated[tuple[tuple[str, tuple[float | str, ...]], ...], PlainValidator(_table(_many(_amount)))]
@@ -310,7 +315,7 @@ class PlanShape(Shape):
     """``[plan]``; the tables in it are checked apart."""
 
     welds: Whole = 18
-    welds_per_plate: Whole = 1
+    welds_per_plate: WholeOrWholes = 1
     later_welds: Annotated[str, PlainValidator(_choice("cooled", "warm"))] = "cooled"
     model: Annotated[str, PlainValidator(_choice("first order", "first order with products", "second order"))] = (
         "second order"
@@ -318,10 +323,11 @@ class PlanShape(Shape):
     terms: Texts = ()
     coding: RawTable | None = None
     repeats: Whole | None = None
-    criterion: Annotated[str, PlainValidator(_choice("I", "D"))] = "I"
+    criterion: Annotated[str, PlainValidator(_choice("I", "D", "compound"))] = "I"
     plate_ratio: Number = 1.0
     stages: Wholes | None = None
     blocks: RawTable | None = None
+    potential: Annotated[str, PlainValidator(_choice("none", "third order"))] = "none"
 
 
 class ClaimShape(Shape):

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Final, cast
+from collections.abc import Mapping, Sequence
+from itertools import accumulate
+from typing import Final, Literal, cast
 
 from doe.coding import Coding
 from doe.errors import DoeError, quoted
@@ -13,6 +14,8 @@ from doe.study.names import name_fault
 from doe.study.shape import BlocksShape, ClaimShape, CodeShape, PlanShape, check_shape
 from doe.terms import Order, parse_term
 
+Criterion = Literal["I", "D", "compound"]
+Potential = Literal["none", "third order"]
 MOST_WELDS: Final = 1000
 """So many welds may be planned."""
 FIRST_STAGE: Final = 8
@@ -35,22 +38,28 @@ def resolve_plan(shape: PlanShape, factors: Sequence[Factor], *, complete: bool,
     """
     welds = _between(shape.welds, 1, MOST_WELDS, place, "welds")
     blocks = None if shape.blocks is None else _blocks(shape.blocks, welds, place.inner("blocks"))
+    per_plate, plates = _plates(shape.welds_per_plate, welds, place)
+    stages = _stages(shape.stages, welds, place, one_stage=blocks is not None or bool(plates))
+    if plates:
+        _check_whole(plates, {"stages": stages, "blocks": blocks.sizes if blocks else ()}, place)
     if complete:
         _check_terms(shape.terms, factors, place)
     if not 0 <= shape.plate_ratio <= 1000:
         place.add(f"{shape.plate_ratio:g} is not accepted; a variance ratio is 0 or more, at most 1000", "plate_ratio")
     return PlanWishes(
         welds=welds,
-        welds_per_plate=_between(shape.welds_per_plate, 1, welds, place, "welds_per_plate"),
+        welds_per_plate=per_plate,
         later_welds=cast("LaterWelds", shape.later_welds),
         model=cast("Order", shape.model),
         terms=tuple(term.strip() for term in shape.terms),
         coding=_coding(shape.coding or {}, factors, complete=complete, place=place),
         repeats=min(3, welds - 1) if shape.repeats is None else _between(shape.repeats, 0, welds - 1, place, "repeats"),
-        criterion="I" if shape.criterion == "I" else "D",
+        criterion=cast("Criterion", shape.criterion),
         plate_ratio=shape.plate_ratio,
-        stages=_stages(shape.stages, welds, place, has_blocks=blocks is not None),
+        stages=stages,
         blocks=blocks,
+        plates=plates,
+        potential=cast("Potential", shape.potential),
     )
 
 
@@ -61,16 +70,39 @@ def _between(value: int, low: int, high: int, place: Place, key: str) -> int:
     return min(max(value, low), high)
 
 
-def _stages(stages: tuple[int, ...] | None, welds: int, place: Place, *, has_blocks: bool) -> tuple[int, ...]:
+def _stages(stages: tuple[int, ...] | None, welds: int, place: Place, *, one_stage: bool) -> tuple[int, ...]:
     """Check the stages, or give the default: 8 welds first where fewer than 17 are affordable."""
     if stages is None:
-        is_staged = FIRST_STAGE < welds < STAGED_BELOW and not has_blocks
+        is_staged = FIRST_STAGE < welds < STAGED_BELOW and not one_stage
         return (FIRST_STAGE, welds - FIRST_STAGE) if is_staged else (welds,)
     if any(stage < 1 for stage in stages):
         place.add("each stage has at least one weld", "stages")
     elif sum(stages) != welds:
         place.add(f"the stages add up to {sum(stages)} welds, but welds = {welds}", "stages")
     return stages
+
+
+def _plates(asked: int | tuple[int, ...], welds: int, place: Place) -> tuple[int, tuple[int, ...]]:
+    """Check ``welds_per_plate = 2``, or a number a plate such as ``[3, 3, 2]``; give the largest, and the list."""
+    key = "welds_per_plate"
+    if isinstance(asked, int):
+        return _between(asked, 1, welds, place, key), ()
+    if not asked or any(size < 1 for size in asked):
+        place.add("each plate has at least one weld", key)
+    elif sum(asked) != welds:
+        place.add(f"the plates hold {sum(asked)} welds, but welds = {welds}", key)
+    else:
+        return max(asked), asked
+    return 1, ()
+
+
+def _check_whole(plates: Sequence[int], parts: Mapping[str, Sequence[int]], place: Place) -> None:
+    """Note stages or blocks that would end in the middle of a plate."""
+    ends = set(accumulate(plates))
+    for key, sizes in parts.items():
+        split = [end for end in accumulate(sizes) if end not in ends and end <= sum(plates)]
+        if split:
+            place.add(f"the first {split[0]} welds end in the middle of a plate; plates are {list(plates)}", key)
 
 
 def _blocks(raw: dict[str, object], welds: int, place: Place) -> Blocks | None:

@@ -153,7 +153,7 @@ def _settings(new: NewStudy) -> Iterator[str]:
     yield from _responses(new)
     yield "]"
     yield f"plan.welds = {new.welds}                  # affordable test welds"
-    yield f"plan.welds_per_plate = {new.welds_per_plate}"
+    yield f"plan.welds_per_plate = {new.welds_per_plate}         # or one number a plate: [3, 3, 2, ...]"
     yield f"plan.later_welds = {toml_text(new.later_welds)}      # how later welds on a plate start: cooled or warm"
 
 
@@ -284,7 +284,12 @@ def _plan_options(study: Study) -> Iterator[_Option]:
     yield _Option("plan.terms", terms, "or the terms one by one, in place of a model")
     yield _Option("plan.coding", _table(**codes), "where the coded 0 and 1 lie")
     yield _Option("plan.repeats", str(plan.repeats), "welds given to repeating settings, so that scatter can be seen")
-    yield _Option("plan.criterion", toml_text(plan.criterion), '"I": average prediction variance; "D": determinant')
+    yield _Option(
+        "plan.criterion",
+        toml_text(plan.criterion),
+        '"I": average prediction variance; "D": determinant; "compound": both',
+    )
+    yield _Option("plan.potential", '"third order"', "e.g. bends beyond the model that the plan keeps an eye on")
     yield _Option("plan.plate_ratio", toml_number(plan.plate_ratio), "plate variance over weld variance")
     yield _Option("plan.stages", _list(map(str, plan.stages)), "8 first where fewer than 17 are affordable")
     yield _Option(

@@ -108,7 +108,9 @@ def place_welds(
         Draws which weld is the first on its plate, and the order of the plates.
     """
     study, earlier = results.study, made_welds(results)
-    layout = lay_out(n, per_plate=study.plan.welds_per_plate, blocks=study.plan.blocks, before=len(earlier))
+    layout = lay_out(
+        n, per_plate=study.plan.welds_per_plate, blocks=study.plan.blocks, plates=study.plan.plates, before=len(earlier)
+    )
     rows = choice.settings[_fill(study, choice, layout)]
     rows = rows[np.lexsort((rng.random(n), layout.plate))]
     draft = Draft(

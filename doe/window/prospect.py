@@ -3,6 +3,11 @@
 Each draw from the posterior is a machine that the welds so far leave possible. The new welds are made on it
 (``doe.window.simulated``), everything is fitted again with the same models, and the window is searched by the same
 rules. The average over the machines is what can be expected, as far as models and priors are right.
+
+Measured on virtual welders, 12 welds and 6 more: on 60 smooth ones a window was foretold with .258 and found with .250,
+its share foretold .015 and found .013. Where half of the welders have a sharp ridge, which no second-order surface
+follows, it is too hopeful: share foretold .020, found .008 (31 welders); with 16 welds and 6 more it is right again
+(.019 and .017, 29 welders).
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from doe.planning.feasibility import plan_loads
+from doe.planning.feasibility import WeldLoad, load_words, plan_loads
 from doe.planning.plan import Plan, PlannedWeld
 from doe.study.model import Factor, Study, Supply
 
@@ -68,3 +68,10 @@ def test_the_same_in_inches_per_minute(lugs: Study):
     welds = tuple(replace(w, settings=(w.settings[0], w.settings[1] / 0.0254, w.settings[2])) for w in plan.welds)
     for ours, theirs in zip(plan_loads(replace(plan, welds=welds)), metric, strict=True):
         assert ours.line_current == (None if theirs.line_current is None else pytest.approx(theirs.line_current))
+
+
+def test_welds_of_one_note_are_named_together():
+    loads = [WeldLoad(weld, None, None, None, note) for weld, note in (("W1", "is hot"), ("W2", ""), ("W3", "is hot"))]
+    assert load_words(loads) == ("W1 and W3: each is hot.",)
+    assert load_words(loads[:2]) == ("W1 is hot.",)
+    assert load_words([]) == ()

@@ -80,12 +80,14 @@ def test_the_best_value_known_is_reached(name: str, criterion: str):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [2, 3])
+@pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("name", NAMES)
-def test_the_best_value_known_is_reached_from_other_seeds(name: str, seed: int):
+def test_the_default_effort_reaches_the_best_values_known_from_any_seed(name: str, seed: int):
     problem, _ = problem_of(name)
     design = search_design(problem, criterion="I", rng=np.random.default_rng(seed))
     assert BEST[name]["I_best"] / i_value(problem, design.rows) >= 0.999
+    design = search_design(problem, criterion="D", rng=np.random.default_rng(seed))
+    assert d_value(problem, design.rows) / BEST[name]["D_best"] >= 0.999
 
 
 @pytest.mark.parametrize("name", [n for n in NAMES if BEST[n].get("I_bound")])
@@ -126,25 +128,6 @@ def test_the_saturated_two_factor_design_is_the_published_one():
     points = np.array([[-1, -1], [1, -1], [-1, 1], [-0.1315, -0.1315], [1, 0.3945], [0.3945, 1]])
     problem = DesignProblem(coding, terms, (levels, levels), 6, np.eye(6))
     assert d_value(problem, start.rows) >= 0.9999 * d_value(problem, points)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("n", range(6, 10))
-def test_two_factors_at_three_levels_are_found_exactly(n: int):
-    points = np.array(list(itertools.product([-1.0, 0.0, 1.0], repeat=2)))
-    coding = Coding((FactorCoding("x1"), FactorCoding("x2")))
-    terms = terms_of(["1", "x1", "x2", "x1*x1", "x2*x2", "x1*x2"], coding)
-    moments = np.array(json.loads((FOLDER / "k2_n06_L3.json").read_text())["moment_matrix"])
-    stated = json.loads((FOLDER / "k2_n06_L3.json").read_text())["terms"]
-    problem = DesignProblem(coding, terms_of(stated, coding), (np.array([-1.0, 0, 1]),) * 2, n, moments)
-    assert len(terms) == len(problem.terms)
-    best = np.inf
-    for chosen in itertools.combinations_with_replacement(range(9), n):
-        M = information_matrix(problem, points[list(chosen)])
-        if np.linalg.matrix_rank(M) == 6:
-            best = min(best, float(np.trace(moments @ np.linalg.inv(M))))
-    found = search_design(problem, criterion="I", rng=np.random.default_rng(1))
-    assert_allclose(i_value(problem, found.rows), best, rtol=1e-9)
 
 
 def test_the_same_seed_finds_the_same_design():

@@ -28,6 +28,17 @@ def test_plates_are_filled_and_the_last_takes_what_is_left():
     assert layout.block is None
 
 
+def test_plates_of_listed_sizes_are_taken_in_turn_by_blocks_and_stages():
+    sizes = (3, 1, 2, 2)
+    assert lay_out(8, per_plate=3, plates=sizes).plate.tolist() == [0, 0, 0, 1, 2, 2, 3, 3]
+    assert lay_out(4, per_plate=3, plates=sizes, before=4).plate.tolist() == [0, 0, 1, 1]
+    in_blocks = lay_out(8, per_plate=3, plates=sizes, blocks=Blocks("day", (4, 4)))
+    assert in_blocks.plate.tolist() == [0, 0, 0, 1, 2, 2, 3, 3]
+    assert in_blocks.block.tolist() == [0, 0, 0, 0, 1, 1, 1, 1]
+    # welds beyond the listed plates fill plates of the largest size
+    assert lay_out(5, per_plate=3, plates=sizes, before=7).plate.tolist() == [0, 1, 1, 1, 2]
+
+
 def test_a_plate_lies_in_one_block():
     layout = lay_out(18, per_plate=2, blocks=Blocks("day", (9, 9)))
     assert layout.n_plates == 10

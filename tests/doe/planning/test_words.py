@@ -2,12 +2,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from doe.planning.aliasing import Aliases
 from doe.planning.budget import plan_cost
 from doe.planning.plan import Plan, PlannedWeld
 from doe.planning.quality import Yardstick, score_plan
-from doe.planning.words import duration, plan_words
+from doe.planning.words import duration, for_an_engineer, plan_words
 from doe.study.model import Job, Machine, Response
 
 
@@ -53,6 +55,26 @@ def test_the_share_of_what_is_possible_is_rounded_down_and_the_textbook_named(pl
     assert "the textbook's 2^2 factorial has a 12 % larger average variance" in said
     even = words_of(plan, yardstick=Yardstick("2^2 factorial", 1.0, 1.0))
     assert not any("textbook" in w for w in even)
+
+
+def test_the_share_is_that_of_the_criterion_that_was_asked_for(plan):
+    wanted = {"D": "91 %", "compound": "81 %", "I": "73 %"}
+    for criterion, share in wanted.items():
+        asked = replace(plan.study.plan, criterion=criterion)
+        words = words_of(replace(plan, study=replace(plan.study, plan=asked)), i_efficiency=0.7311, d_efficiency=0.9155)
+        assert any(f"reaches at least {share}" in said for said in words)
+
+
+def test_an_engineer_is_told_variances_efficiencies_leverage_and_the_largest_alias(plan):
+    quality = score_plan(plan.study, plan)
+    words = " ".join(for_an_engineer(quality))
+    # the 3 x 3 factorial: leverage 29/36 at the corners (any textbook's hat matrix), variance the same there
+    assert f"{29 / 36:.2f} at worst" in words
+    assert f"Largest leverage: {29 / 36:.2f}" in words
+    # x1*x2^2 is not orthogonal to x1: at three levels the estimate of x1 holds 2/3 of it
+    assert "the estimate of x1 holds +0.67 times the coefficient of x1*x2^2" in words
+    bare = replace(quality, aliases=Aliases(("1",), (), np.zeros((1, 0))))
+    assert "alias" not in " ".join(for_an_engineer(bare))
 
 
 def test_plates_wire_and_hours_are_said_where_the_job_states_them(hinge):

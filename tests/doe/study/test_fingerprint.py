@@ -42,6 +42,7 @@ def test_comments_order_and_layout_do_not_count(full: str) -> None:
         ("stages = [18]", ""),
         ('role = "voltage"', ""),
         ("[claim]\nreliability = 0.90", "[claim]"),
+        ("[plan]", '[plan]\npotential = "none"'),
     ],
 )
 def test_the_same_meaning_written_otherwise_has_the_same_fingerprint(full: str, old: str, new: str) -> None:
@@ -55,6 +56,8 @@ def test_the_same_meaning_written_otherwise_has_the_same_fingerprint(full: str, 
         ('"5" = 22.3', '"5" = 22.4'),
         ('"5" = 22.3', '"6" = 22.3'),
         ("step = 0.5", "step = 0.25"),
+        ("[plan]", '[plan]\npotential = "third order"'),
+        ("welds_per_plate = 2", "welds_per_plate = [2, 2, 2, 2, 1, 2, 2, 2, 2, 1]"),
         ("at_least = 1.2", "at_least = 1.3"),
         ("<= 15", "<= 15.5"),
         ('breaker = "16 A"', 'breaker = "20 A"'),

@@ -44,6 +44,17 @@ def test_blocks_are_not_cut_by_stages(parse: Parse) -> None:
     assert plan.blocks == Blocks("day", (6, 6))
 
 
+def test_plates_may_differ_in_size_and_are_not_cut_by_stages(parse: Parse) -> None:
+    plan = parse("[plan]\nwelds = 12\nwelds_per_plate = [3, 3, 2, 4]\n").plan
+    assert (plan.plates, plan.welds_per_plate, plan.stages) == ((3, 3, 2, 4), 4, (12,))
+    assert parse("[plan]\nwelds = 12\nwelds_per_plate = 3\n").plan.plates == ()
+
+
+def test_compound_criterion_and_potential_terms_can_be_asked_for(parse: Parse) -> None:
+    plan = parse('[plan]\ncriterion = "compound"\npotential = "third order"\n').plan
+    assert (plan.criterion, plan.potential) == ("compound", "third order")
+
+
 def test_few_welds_have_few_repeats(parse: Parse) -> None:
     assert parse("[plan]\nwelds = 2\n").plan.repeats == 1
     assert parse("[plan]\nwelds = 1\n").plan.repeats == 0
@@ -78,7 +89,17 @@ def test_shares_may_be_per_cent(parse: Parse) -> None:
         ('model = "second-order"', ".model", "did you mean “second order”"),
         ("repeats = 18", ".repeats", "from 0 to 17 is"),
         ("repeats = -1", ".repeats", "from 0 to 17 is"),
-        ('criterion = "A"', ".criterion", "accepted are I, D"),
+        ('criterion = "A"', ".criterion", "accepted are I, D, compound"),
+        ('potential = "fourth order"', ".potential", "accepted are none, third order"),
+        ("welds_per_plate = [9, 8]", ".welds_per_plate", "the plates hold 17 welds, but welds = 18"),
+        ("welds_per_plate = [18, 0]", ".welds_per_plate", "each plate has at least one weld"),
+        ("welds_per_plate = []", ".welds_per_plate", "each plate has at least one weld"),
+        ("welds_per_plate = [9, 9]\nstages = [8, 10]", ".stages", "the first 8 welds end in the middle of a plate"),
+        (
+            'welds_per_plate = [9, 9]\nblocks = { name = "day", sizes = [12, 6] }',
+            ".blocks",
+            "the first 12 welds end in the middle of a plate",
+        ),
         ("plate_ratio = -1", ".plate_ratio", "a variance ratio is 0 or more"),
         ("stages = [8, 8]", ".stages", "the stages add up to 16 welds, but welds = 18"),
         ("stages = [18, 0]", ".stages", "each stage has at least one weld"),
