@@ -6,12 +6,8 @@ import csv
 import hashlib
 import json
 from collections.abc import Sequence
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
-
-import jinja2
-from markupsafe import Markup
 
 from doe.bench.columns import plan_columns, results_columns
 from doe.bench.tables import results_table
@@ -20,7 +16,7 @@ from doe.planning.table import safe_cell
 from doe.report import cautions
 from doe.report.bench_fields import Field, bench_fields
 from doe.report.labels import plates_in_order
-from doe.report.page import policy_hash
+from doe.report.offline_page import offline_page
 from doe.report.run_sheet import how_to_run, large_and_small
 from doe.report.writing import FOLDER
 from doe.saving import make_folder, write_text
@@ -28,9 +24,6 @@ from doe.study.model import Study
 
 FROM_PAGE: Final = "# filled in on the bench page"
 """The comment line by which an export tells where it comes from."""
-
-_ESCAPES: Final = {ord(c): f"\\u{ord(c):04x}" for c in "<>&\u2028\u2029"}
-"""What could end a script element, or a line of script, inside JSON."""
 
 
 def write_bench_page(plan: Plan) -> list[Path]:
@@ -70,20 +63,13 @@ def bench_page(plan: Plan) -> str:
         HTML whose content-security-policy allows its own style and its own script, and nothing else; the plan is
         handed over as JSON, so that no text of the study is ever read as markup or script.
     """
-    templates = files("doe.report") / "templates"
-    style = (templates / "bench.css").read_text(encoding="utf-8")
-    script = (templates / "bench.js").read_text(encoding="utf-8")
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True)
-    page = environment.from_string((templates / "bench.html").read_text(encoding="utf-8"))
-    return page.render(
+    return offline_page(
+        "bench",
+        scripts=("page_parts", "bench"),
+        data=bench_data(plan),
         title=plan.study.title,
         n_welds=len(plan.welds),
         sheet="run-sheet.pdf" if plan.stage == 1 else f"run-sheet-{plan.stage}.pdf",
-        style=Markup(style),
-        style_hash=policy_hash(style),
-        script=Markup(script),
-        script_hash=policy_hash(script),
-        data=Markup(_json(bench_data(plan))),
     )
 
 
@@ -185,8 +171,3 @@ def _arc(study: Study) -> dict[str, Any]:
         ],
         "hold": max(holds, default=None),
     }
-
-
-def _json(data: dict[str, Any]) -> str:
-    """Write JSON that no HTML parser takes for anything else."""
-    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")).translate(_ESCAPES)

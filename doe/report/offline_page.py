@@ -1,0 +1,58 @@
+"""Pages to fill in: one HTML file with its own style and script, which asks for nothing from outside."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from importlib.resources import files
+from typing import Any, Final
+
+import jinja2
+from markupsafe import Markup
+
+from doe.report.page import policy_hash
+
+_ESCAPES: Final = {ord(c): f"\\u{ord(c):04x}" for c in "<>&\u2028\u2029"}
+"""What could end a script element, or a line of script, inside JSON."""
+
+
+def offline_page(name: str, *, scripts: Sequence[str], data: Mapping[str, Any], **words: object) -> str:
+    """Render a page from ``templates/NAME.html``, the style all such pages share, and its own.
+
+    Parameters
+    ----------
+    name : str
+    scripts : sequence of str
+        The script files, in the order in which they run; they become one script.
+    data : mapping
+        What the page knows, handed over as JSON, so that no text of the study is ever read as markup or script.
+    **words : object
+        What else the template names.
+
+    Returns
+    -------
+    str
+        HTML whose content-security-policy allows its own style and its own script.
+    """
+    style = "\n".join(_text(f"{part}.css") for part in ("page_parts", name))
+    script = "\n".join(_text(f"{part}.js") for part in scripts)
+    environment = jinja2.Environment(
+        loader=jinja2.FunctionLoader(_text), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
+    )
+    return environment.get_template(f"{name}.html").render(
+        style=Markup(style),
+        style_hash=policy_hash(style),
+        script=Markup(script),
+        script_hash=policy_hash(script),
+        data=Markup(_json(data)),
+        **words,
+    )
+
+
+def _text(name: str) -> str:
+    return (files("doe.report") / "templates" / name).read_text(encoding="utf-8")
+
+
+def _json(data: Mapping[str, Any]) -> str:
+    """Write JSON that no HTML parser takes for anything else."""
+    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")).translate(_ESCAPES)
