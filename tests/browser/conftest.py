@@ -24,6 +24,7 @@ from PIL import Image
 
 from doe.planning.plan import Plan, PlannedWeld
 from doe.report.bench_page import write_bench_page
+from doe.report.macro_page import write_macro_page
 from doe.study.model import Response, Study
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -202,6 +203,102 @@ class BenchPage:
         return list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
 
 
+Place = tuple[float, float]
+
+
+class MacroPage:
+    """The macro page of one plan, with a picture on it, by what stands on it and what is seen of it."""
+
+    def __init__(self, browser: Browser, plan: Plan) -> None:
+        self.browser = browser
+        self.page = write_macro_page(plan)[0]
+        browser.resize(1000, 1500)
+        browser.open(self.page)
+        browser.run("localStorage.clear()")
+        self.open()
+
+    def open(self) -> None:
+        """Open it anew, as after the device was off."""
+        self.browser.open(self.page)
+        self.data = self.browser.run("return JSON.parse(document.getElementById('plan').textContent)")
+
+    def state(self) -> Any:
+        """Give what is saved on the device."""
+        return json.loads(self.browser.run("return localStorage.getItem(arguments[0])", self.data["key"]))
+
+    def load(self, picture: Path, *, shown: str = "") -> None:
+        """Choose a picture, and wait till something is said of it."""
+        self.browser.type("#file", str(picture))
+        for _ in range(200):
+            if (shown or picture.name) in self.browser.text("#picture-words"):
+                return
+            time.sleep(0.05)
+        pytest.fail(f"{picture.name} was not taken: {self.browser.text('#picture-words')}")
+
+    def box(self) -> tuple[float, float, float, float]:
+        """Give the picture's frame on the screen: left, top, width, height, after it was brought into sight."""
+        script = (
+            "const node = document.getElementById('picture'); node.scrollIntoView({block: 'center'});"
+            "const box = node.getBoundingClientRect();"
+            "return [box.left + node.clientLeft, box.top + node.clientTop, node.clientWidth, node.clientHeight]"
+        )
+        left, top, width, height = self.browser.run(script)
+        return left, top, width, height
+
+    def seen(self) -> Image.Image:
+        """Give what is seen in the frame, its upper left pixel at (0, 0)."""
+        left, top, width, height = self.box()
+        with self.browser.picture() as shot:
+            return shot.convert("RGB").crop((round(left), round(top), round(left + width), round(top + height)))
+
+    def tap(self, *places: Place, kind: str = "mouse") -> None:
+        """Tap places of the frame, one after the other."""
+        for x, y in places:
+            left, top, _, _ = self.box()
+            self.move(
+                [{"type": "pointerMove", "duration": 0, "x": round(left + x), "y": round(top + y)}, "down", "up"], kind
+            )
+
+    def move(self, actions: list[Any], kind: str = "mouse") -> None:
+        words = {"down": {"type": "pointerDown", "button": 0}, "up": {"type": "pointerUp", "button": 0}}
+        plain = [words[action] if isinstance(action, str) else action for action in actions]
+        pointer = {"type": "pointer", "id": kind, "parameters": {"pointerType": kind}, "actions": plain}
+        self.browser.call("POST", "/actions", {"actions": [pointer]})
+
+    def number(self, label: str) -> float:
+        """Give the mean of a measure as the page shows it; nan where it shows none."""
+        script = (
+            "const row = [...document.querySelectorAll('#table tbody tr')]"
+            ".find((node) => node.querySelector('th').textContent === arguments[0]);"
+            "return row.querySelector('td.mean').textContent"
+        )
+        text = self.browser.run(script, label)
+        return float(text) if text else float("nan")
+
+    def values(self) -> dict[str, float]:
+        """Give the exact values of the reading that is looked at, in mm."""
+        script = (
+            "const plan = JSON.parse(document.getElementById('plan').textContent);"
+            "const state = JSON.parse(localStorage.getItem(plan.key));"
+            "const section = state.sections[`${state.weld} ${state.cut}`];"
+            "const joint = plan.joints.find((one) => one.id === section.joint);"
+            "return readings.measured(section.readings[state.reading], joint, plan.mmPerUnit).values"
+        )
+        values: dict[str, float] = self.browser.run(script)
+        return values
+
+    def export(self) -> Path:
+        """Download the table, and wait for the file."""
+        shutil.rmtree(self.browser.downloads, ignore_errors=True)
+        self.browser.click("#download")
+        file = self.browser.downloads / self.data["file"]
+        for _ in range(200):
+            if file.exists() and file.stat().st_size:
+                return file
+            time.sleep(0.05)
+        pytest.fail("nothing was downloaded")
+
+
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
     if CHROMEDRIVER is None or CHROMIUM is None:
@@ -251,3 +348,8 @@ def open_page(browser: Browser) -> OpenPage:
 @pytest.fixture
 def page(open_page: OpenPage, lugs: Study) -> BenchPage:
     return open_page(two_a_plate(lugs))
+
+
+@pytest.fixture
+def macro(browser: Browser, lugs: Study) -> MacroPage:
+    return MacroPage(browser, two_a_plate(lugs))

@@ -424,6 +424,7 @@
 
   function draw() {
     const focus = document.activeElement ? document.activeElement.id : "";
+    const top = at("picture").getBoundingClientRect().top;
     at("weld").value = state.weld;
     at("cut").value = String(state.cut);
     at("joint").value = joint().id;
@@ -438,6 +439,7 @@
     at("undo").setAttribute("aria-label", last ? `Undo: ${last.words}` : "Undo: nothing to undo");
     at("undo").setAttribute("aria-disabled", String(!last));
     redrawNumbers();
+    window.scrollBy(0, at("picture").getBoundingClientRect().top - top); // the picture stays under the finger
     if (focus && at(focus) && document.activeElement !== at(focus)) at(focus).focus({ preventScroll: true });
   }
 

@@ -96,7 +96,7 @@ const pictureView = (canvas, tell) => {
     if (wasDragged) tell.moved(held);
     held = null;
     if (fingers.size === 0) tap = null;
-    if (isTap) putAt(toPicture(place));
+    if (isTap) putAt(toPicture(place), event.pointerType === "mouse" ? 6 : 12);
     draw();
   }
   canvas.addEventListener("pointerup", lift);
@@ -124,8 +124,9 @@ const pictureView = (canvas, tell) => {
     draw();
   }
 
-  function putAt(place) {
-    if (isInside(place)) tell.put(place, 12 / view.zoom);
+  // `reach`: how near, in pixels of the screen, a point counts as another one.
+  function putAt(place, reach) {
+    if (isInside(place)) tell.put(place, reach / view.zoom);
     else tell.say("That is outside the picture.");
   }
 
@@ -134,7 +135,7 @@ const pictureView = (canvas, tell) => {
   canvas.addEventListener("keydown", (event) => {
     if (!image || event.ctrlKey || event.metaKey || event.altKey) return;
     if (ARROWS[event.key]) moveCross(ARROWS[event.key], event.shiftKey);
-    else if (event.key === "Enter" || event.key === " ") { if (cross) putAt(cross); else moveCross([0, 0], false); }
+    else if (event.key === "Enter" || event.key === " ") { if (cross) putAt(cross, 6); else moveCross([0, 0], false); }
     else if (event.key === "+" || event.key === "=") zoomBy(1.5, cross ? toScreen(cross) : undefined);
     else if (event.key === "-") zoomBy(1 / 1.5, cross ? toScreen(cross) : undefined);
     else if (event.key === "0") fit();
