@@ -49,6 +49,29 @@ def chromium(tmp_path: Path) -> Callable[..., str]:
     return run
 
 
+CONTRAST = """
+const parse = (colour) => colour.match(/[\\d.]+/g).map(Number);
+const light = (colour) => parse(colour).slice(0, 3).map((part) => part / 255)
+  .map((part) => (part <= 0.04045 ? part / 12.92 : ((part + 0.055) / 1.055) ** 2.4))
+  .reduce((sum, part, i) => sum + part * [0.2126, 0.7152, 0.0722][i], 0);
+const behind = (node) => { while (node) { const found = getComputedStyle(node).backgroundColor;
+  if ((parse(found)[3] ?? 1) > 0) return found; node = node.parentElement; } return 'rgb(255, 255, 255)'; };
+const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+const found = [];
+while (walker.nextNode()) {
+  const node = walker.currentNode.parentElement;
+  const isSeen = node.checkVisibility() && !node.closest('script, .unseen, canvas, option');
+  if (!walker.currentNode.data.trim() || !isSeen) continue;
+  const style = getComputedStyle(node);
+  const ink = node.closest('svg') ? style.fill : style.color;
+  const [a, b] = [light(ink), light(behind(node))].sort((x, y) => y - x);
+  found.push([node.textContent.slice(0, 30), (a + 0.05) / (b + 0.05)]);
+}
+return found;
+"""
+"""Contrast of every visible text against what is behind it: WCAG 2.2, "contrast ratio" and "relative luminance"."""
+
+
 class Browser:
     """One window, driven by WebDriver calls."""
 
@@ -131,6 +154,10 @@ class Browser:
 
     def scheme(self, name: str) -> None:
         self.devtools("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": name}])
+
+    def contrasts(self) -> list[tuple[str, float]]:
+        """Give every text that is seen, and its contrast."""
+        return [(text, ratio) for text, ratio in self.run(CONTRAST)]
 
     def picture(self) -> Image.Image:
         shot = self.devtools("Page.captureScreenshot")
@@ -350,6 +377,14 @@ def page(open_page: OpenPage, lugs: Study) -> BenchPage:
     return open_page(two_a_plate(lugs))
 
 
+OpenMacro = Callable[[Plan], MacroPage]
+
+
 @pytest.fixture
-def macro(browser: Browser, lugs: Study) -> MacroPage:
-    return MacroPage(browser, two_a_plate(lugs))
+def open_macro(browser: Browser) -> OpenMacro:
+    return lambda plan: MacroPage(browser, plan)
+
+
+@pytest.fixture
+def macro(open_macro: OpenMacro, lugs: Study) -> MacroPage:
+    return open_macro(two_a_plate(lugs))
