@@ -297,7 +297,7 @@ def test_three_readings_give_the_repeat_error_and_are_blind(tee: Any, square: Pa
         depths.append(tee.values()["penetration"])
     assert max(depths) - min(depths) > 4 * screen_mm(seen)
     assert tee.number("root penetration") == pytest.approx(statistics.mean(depths), abs=0.006)
-    assert f"± {statistics.stdev(depths):.2f} mm" in tee.browser.text("#repeat")
+    assert f"± {statistics.stdev(depths):.3f} mm" in tee.browser.text("#repeat")
     assert "from 3 readings of 1 section" in tee.browser.text("#repeat")
     row = rows(tee)[0]
     assert float(row["section root penetration, spread of the readings [mm]"]) == pytest.approx(

@@ -189,7 +189,8 @@
   // ---- numbers ----------------------------------------------------------------------------------------------------
   const measuredOf = (one, kind) => readings.measured(one, kind, plan.mmPerUnit);
   function inUnit(mm, unit) { return String(Number((mm / plan.mmPerUnit[unit]).toPrecision(6))); }
-  const shown = (mm, isCount = false) => (isCount ? String(Number(mm.toFixed(1))) : (mm / plan.mmPerUnit[state.unit]).toFixed(state.unit === "in" ? 4 : 2));
+  const places = (more) => (state.unit === "in" ? 4 : 2) + more;
+  const shown = (mm, isCount = false, more = 0) => (isCount ? String(Number(mm.toFixed(1))) : (mm / plan.mmPerUnit[state.unit]).toFixed(places(more)));
 
   // What a section gives: each measure over its readings.
   function summary(one) {
@@ -212,14 +213,14 @@
     };
     const row = (measure) => make("tr", {}, make("th", { scope: "row", text: plan.labels[measure] }), ...one.readings.map((_, i) => make("td", { text: cell(i, measure) })),
       make("td", { class: "mean", text: all[measure].n && !isBlind ? shown(all[measure].mean, measure === "pores") : "" }),
-      one.readings.length > 1 ? make("td", { text: all[measure].sd === null || isBlind ? "" : `± ${shown(all[measure].sd, measure === "pores")}` }) : null);
-    const head = make("tr", {}, make("th", { scope: "col", text: `in ${state.unit}` }), ...one.readings.map((_, i) => make("th", { scope: "col", text: `reading ${i + 1}` })),
-      make("th", { scope: "col", class: "mean", text: "mean" }), one.readings.length > 1 ? make("th", { scope: "col", text: "spread" }) : null);
+      one.readings.length > 1 ? make("td", { text: all[measure].sd === null || isBlind ? "" : shown(all[measure].sd, measure === "pores", 1) }) : null);
+    const head = make("tr", {}, make("th", { scope: "col", text: `in ${state.unit}` }), ...one.readings.map((_, i) => make("th", { scope: "col", "aria-label": `reading ${i + 1}`, text: `${i + 1}` })),
+      make("th", { scope: "col", class: "mean", text: "mean" }), one.readings.length > 1 ? make("th", { scope: "col", "aria-label": "standard deviation of a reading", text: "±" }) : null);
     const now = results[state.reading];
     return [
       make("div", { class: "keys", role: "group", "aria-label": "reading" }, ...one.readings.map((_, i) => key(`reading-${i}`, `Reading ${i + 1}`, () => goReading(i), { "aria-pressed": String(i === state.reading) })),
         one.readings.length < MOST_READINGS ? key("read-again", "Read it again, from the scale on", readAgain, { "aria-disabled": String(!one.readings.every((r) => readings.isComplete(r, kind))) }) : null),
-      make("div", { class: "scroll" }, make("table", { id: "table" }, make("caption", { text: `${named(here())}: ${kind.label}` }), make("thead", {}, head), make("tbody", {}, ...kind.measures.map(row)))),
+      make("div", { class: "scroll" }, make("table", { id: "table" }, make("caption", { text: `${named(here())}: ${kind.label}, each reading and their mean` }), make("thead", {}, head), make("tbody", {}, ...kind.measures.map(row)))),
       ...(isBlind ? [make("p", { class: "hint", text: "Earlier readings are hidden till this one is done, so that it does not lean on them." })] : []),
       ...now.doubts.map((words) => make("p", { class: "doubt", text: words })),
       ...doubtsOf(now), repeatWords(),
@@ -242,7 +243,7 @@
     const { df, sd } = geometry.pooled(groups);
     if (sd === null || (section().readings.length > 1 && !readings.isComplete(reading(), joint()))) return null;
     const of = groups.length === 1 ? "1 section" : `${groups.length} sections`;
-    return make("p", { id: "repeat", text: `Your readings of root penetration repeat to ± ${shown(sd)} ${state.unit}: one standard deviation of a reading, from ${df + groups.length} readings of ${of}. `
+    return make("p", { id: "repeat", text: `Your readings of root penetration repeat to ± ${shown(sd, false, 1)} ${state.unit}: one standard deviation of a reading, from ${df + groups.length} readings of ${of}. `
       + (df < 6 ? "So few readings tell it roughly; read more sections three times." : "A mean of three repeats better, by √3.") });
   }
 

@@ -235,7 +235,19 @@ const pictureView = (canvas, tell) => {
     stroke(ring, INK.now);
   }
 
-  new ResizeObserver(draw).observe(canvas);
+  // As high as the picture needs at this width, and never more than the style allows.
+  function setHeight() {
+    canvas.style.maxHeight = image ? `${Math.max(240, Math.ceil((canvas.clientWidth * image.naturalHeight) / image.naturalWidth))}px` : "12rem";
+  }
+
+  let width = 0;
+  new ResizeObserver(() => {
+    const isTurned = canvas.clientWidth !== width;
+    width = canvas.clientWidth;
+    setHeight();
+    if (image && isTurned) fit();
+    else draw();
+  }).observe(canvas);
   return {
     show(next) {
       image = next;
@@ -243,8 +255,7 @@ const pictureView = (canvas, tell) => {
       held = null;
       tap = null;
       fingers.clear();
-      // As high as the picture needs, and never more than the style allows.
-      canvas.style.maxHeight = image ? `${Math.max(240, Math.ceil((canvas.clientWidth * image.naturalHeight) / image.naturalWidth))}px` : "12rem";
+      setHeight();
       if (image) fit();
       else draw();
     },
