@@ -239,7 +239,7 @@ class MacroPage:
     def __init__(self, browser: Browser, plan: Plan) -> None:
         self.browser = browser
         self.page = write_macro_page(plan)[0]
-        browser.resize(1000, 1500)
+        browser.resize(1000, 1100)
         browser.open(self.page)
         browser.run("localStorage.clear()")
         self.open()
@@ -279,12 +279,12 @@ class MacroPage:
             return shot.convert("RGB").crop((round(left), round(top), round(left + width), round(top + height)))
 
     def tap(self, *places: Place, kind: str = "mouse") -> None:
-        """Tap places of the frame, one after the other."""
+        """Tap places of the frame, one after the other, while the page keeps it where it is."""
+        left, top, _, _ = self.box()
+        steps: list[Any] = []
         for x, y in places:
-            left, top, _, _ = self.box()
-            self.move(
-                [{"type": "pointerMove", "duration": 0, "x": round(left + x), "y": round(top + y)}, "down", "up"], kind
-            )
+            steps += [{"type": "pointerMove", "duration": 0, "x": round(left + x), "y": round(top + y)}, "down", "up"]
+        self.move(steps, kind)
 
     def move(self, actions: list[Any], kind: str = "mouse") -> None:
         words = {"down": {"type": "pointerDown", "button": 0}, "up": {"type": "pointerUp", "button": 0}}
