@@ -18,7 +18,7 @@ COMMANDS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "new": "Answer at most eight questions; get a study, a plan and a run sheet.",
         "plan": "Plan the test welds; write plan.csv, results.csv and the run sheet.",
-        "take": "Take a table exported by the bench page into the study.",
+        "take": "Take a table exported by the bench page or the macro page into the study.",
         "check": "Read the study and the results; list every fault and every conversion.",
         "fit": "Fit the models, in words and numbers.",
         "window": "Find the setting window and the best setting inside it.",

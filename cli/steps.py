@@ -60,13 +60,19 @@ def make_plan(study: Study, *, seed: int, progress: Callable[[int, int], None] |
 
 
 def write_plan(plan: Plan, *, replace: bool = False) -> list[Path]:
-    """Write plan.csv, results.csv, the run sheet on paper and as a workbook, and the page for the phone."""
+    """Write plan.csv, results.csv, and the sheets and pages to weld and measure by."""
     from doe.bench.stage import write_stage
-    from doe.bench.workbook_form import write_workbook_form
-    from doe.report import write_bench_page, write_run_sheet
 
-    tables = write_stage(plan, replace=replace)
-    return [*tables, *write_run_sheet(plan), *write_workbook_form(plan), *write_bench_page(plan)]
+    return [*write_stage(plan, replace=replace), *write_sheets(plan)]
+
+
+def write_sheets(plan: Plan) -> list[Path]:
+    """Write a stage's run sheet on paper and as a workbook, its bench page and its macro page."""
+    from doe.bench.workbook_form import write_workbook_form
+    from doe.report import write_bench_page, write_macro_page, write_run_sheet
+
+    sheets = [*write_run_sheet(plan), *write_workbook_form(plan)]
+    return [*sheets, *write_bench_page(plan), *write_macro_page(plan)]
 
 
 def read_folder(folder: Path) -> Results:

@@ -33,16 +33,15 @@ def command(folder: Path, welds: int | None, allow: int | None, recheck: bool, a
       weldwindow confirm hinge --welds 22
       weldwindow confirm hinge --recheck --welds 3
     """
-    from cli.steps import read_folder
+    from cli.steps import read_folder, write_sheets
     from doe.models import fit_responses
-    from doe.report import write_run_sheet
     from doe.window import confirm_window, write_confirmation
     from doe.window.confirm_words import confirmation_sentences
 
     fit = fit_responses(read_folder(folder), seed=seed)
     confirmation = confirm_window(fit, seed=seed, welds=welds, failures_allowed=allow, recheck=recheck)
     files = write_confirmation(confirmation)
-    files += write_run_sheet(confirmation.plan) if files else []
+    files += write_sheets(confirmation.plan) if files else []
     if as_json:
         print_json(confirmation.to_dict())
     else:

@@ -22,23 +22,22 @@ def command(folder: Path, welds: int | None, as_json: bool, seed: int) -> None:
     r"""Plan the next welds of the study in DIR where they are expected to enlarge the window most.
 
     Says why each weld is where it is and what they should bring together. Writes the next plan-2.csv, results-2.csv
-    ... and the run sheet.
+    ... with their run sheet and pages.
 
     \b
     Examples:
       weldwindow next hinge
       weldwindow next hinge --welds 4
     """
-    from cli.steps import read_folder
-    from doe.bench.stage import stage_path, write_stage
+    from cli.steps import read_folder, write_plan
+    from doe.bench.stage import stage_path
     from doe.models import fit_responses
-    from doe.report import write_run_sheet
     from doe.window import next_welds
 
     fit = fit_responses(read_folder(folder), seed=seed)
     with progress("simulating what they should bring", quiet=as_json) as report:
         plan = next_welds(fit, n=welds, seed=seed, progress=report)
-    files = (*write_stage(plan), *write_run_sheet(plan))
+    files = write_plan(plan)
     if as_json:
         print_json(plan.to_dict())
     else:

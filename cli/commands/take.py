@@ -20,15 +20,16 @@ if TYPE_CHECKING:
 @json_option
 @answers
 def command(file: Path, folder: Path, replace: bool, as_json: bool) -> None:
-    r"""Take FILE, a table exported by the bench page, into the study in DIR as its results.csv.
+    r"""Take FILE, a table exported by the bench page or the macro page, into the study in DIR.
 
-    FILE is checked against the plan it was made for and read; every fault is listed at once, and every conversion.
-    A results.csv that a person has filled in is never overwritten.
+    The bench page's table becomes results.csv as it is. The macro page's readings are put into the results.csv that is
+    there, each in its cell. FILE is checked against the plan it was made for and read; every fault is listed at once,
+    and every conversion. A results.csv that a person has filled in is never overwritten.
 
     \b
     Examples:
       weldwindow take bench-0123456789ab-1.csv hinge
-      weldwindow take bench-0123456789ab-1.csv hinge --replace
+      weldwindow take macro-0123456789ab-1.csv hinge --replace
     """
     from doe.bench.taking import read_export, write_export
     from doe.study import read_study
@@ -51,6 +52,7 @@ def _answer(export: Export, files: list[Path]) -> dict[str, object]:
         "files": files,
         "stage": export.stage,
         "welds": export.results.n_welds,
+        "sections": list(export.sections),
         "not_run": _not_run(export),
         "conversions": [vars(conversion) for conversion in export.conversions],
         "questions": [question.to_dict() for question in export.questions],
@@ -67,6 +69,8 @@ def _print(export: Export) -> None:
     """Print how much was read, what is doubtful, and what was converted."""
     idle = _not_run(export)
     rest = f"; not run: {', '.join(idle)}" if idle else ""
+    if export.sections:
+        say(f"Sections of {', '.join(export.sections)}, put into {export.target.name}.")
     say(f"{export.results.n_welds} welds read, no fault{rest}.")
     if export.questions:
         say("Please look at these again (nothing was changed or left out):")

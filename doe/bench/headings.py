@@ -120,6 +120,11 @@ def check_headings(table: Table, study: Study, log: Log) -> Table:
     return replace(table, headings=tuple(headings))
 
 
+def meaning_of(heading: str, study: Study) -> Column | None:
+    """Tell which column a heading means in a study's tables; None where it would be kept as a remark."""
+    return _Words(study).read(0, heading).column
+
+
 class _Words:
     """What headings mean, by exact words first and by folded words next."""
 

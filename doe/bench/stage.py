@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from doe.bench.tables import results_table
 from doe.errors import WouldOverwriteError
@@ -18,7 +19,8 @@ from doe.planning.table import plan_table
 from doe.saving import keep_aside, write_text
 from doe.study.model import Study
 
-_SEAL = "# rows as written: "
+SEAL: Final = "# rows as written: "
+"""How the comment line begins by which a file that only this program wrote is told."""
 
 
 def stage_path(folder: Path, name: str, stage: int) -> Path:
@@ -122,12 +124,12 @@ def is_untouched(path: Path) -> bool:
     if path.suffix != ".csv":
         return False
     text = path.read_bytes().decode("utf-8", errors="replace")
-    return any(line == _SEAL + _hash_of_rows(text) for line in text.splitlines())
+    return any(line == SEAL + _hash_of_rows(text) for line in text.splitlines())
 
 
 def _sealed(table: str) -> str:
     """Add the comment line with the hash of the rows."""
-    return f"{_SEAL}{_hash_of_rows(table)}\n{table}"
+    return f"{SEAL}{_hash_of_rows(table)}\n{table}"
 
 
 def _hash_of_rows(text: str) -> str:

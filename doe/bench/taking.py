@@ -1,20 +1,28 @@
-"""A table exported by the bench page, checked against its plan and taken into the study."""
+"""A table exported by the bench page or the macro page, checked against its plan and taken into the study.
+
+The bench page exports a whole results.csv, which is taken as it is. The macro page exports readings of sections, which
+are put into the results.csv that is there.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TypeVar
+from typing import Final, TypeVar
 
 from doe.bench.checks import doubts
 from doe.bench.files import load_sheets
 from doe.bench.headings import Table, check_headings, find_table
 from doe.bench.identity import identity
 from doe.bench.log import Log, Place
+from doe.bench.merging import merge_readings
 from doe.bench.records import Record, read_records
 from doe.bench.results import Conversion, Results
-from doe.bench.stage import is_untouched, stage_path
+from doe.bench.sheets import Sheet
+from doe.bench.stage import SEAL, is_untouched, stage_path
+from doe.bench.tables import results_table
+from doe.bench.text_tables import read_text_sheets
 from doe.bench.welds import PlanFile, assemble
 from doe.errors import Fault, ResultsError, WouldOverwriteError
 from doe.planning.plan import Plan
@@ -24,15 +32,18 @@ from doe.study.model import Study
 
 Noted = TypeVar("Noted", Fault, Conversion)
 
+FROM_MACRO_PAGE: Final = "# measured on the macro page"
+"""The comment line by which an export of the macro page is told."""
+
 
 @dataclass(frozen=True, eq=False)
 class Export:
-    """A table of the bench page that fits its plan and can be read.
+    """A table of the bench page or the macro page that fits its plan and can be read.
 
     Attributes
     ----------
     data : bytes
-        The file as it is: it is taken whole, and never rewritten.
+        What results.csv is to hold: the bench page's file as it is, or the table with the macro page's readings in it.
     stage : int
     target : Path
         The stage's results.csv, where it belongs.
@@ -40,6 +51,8 @@ class Export:
     conversions : tuple of Conversion
     questions : tuple of Fault
         Doubtful readings; nothing is changed or left out.
+    sections : tuple of str
+        The welds whose sections the macro page measured; empty for the bench page.
     """
 
     data: bytes
@@ -48,10 +61,11 @@ class Export:
     results: Results
     conversions: tuple[Conversion, ...]
     questions: tuple[Fault, ...]
+    sections: tuple[str, ...] = ()
 
 
 def read_export(path: Path, study: Study) -> Export:
-    """Read what the bench page exported, and check that it belongs to the study's plan.
+    """Read what the bench page or the macro page exported, and check that it belongs to the study's plan.
 
     Parameters
     ----------
@@ -66,29 +80,62 @@ def read_export(path: Path, study: Study) -> Export:
     Raises
     ------
     ResultsError
-        With every fault at once: not a table of the bench page, of another study or plan, welds missing or unknown,
-        cells that cannot be read, nothing filled in.
+        With every fault at once: not a table of these pages, of another study or plan, welds missing or unknown, cells
+        that cannot be read, nothing filled in.
     """
     sheets = load_sheets(path)
     if sheets[0].kind == "workbook":
         todo = "save it in the study's folder as results.xlsx, and move the blank results.csv away"
-        message = f"{path.name} is a workbook, not a table of the bench page."
+        message = f"{path.name} is a workbook, not a table of the bench page or the macro page."
         raise ResultsError(message, [Fault(f"a workbook is read where it lies: {todo}", path.name)])
     log = Log()
     table = check_headings(find_table(sheets, study), study, log)
     plan = _its_plan(table, study)
     records = read_records(table, study, log)
+    if _is_of_macro_page(table.sheet):
+        return _with_sections(table, records, plan, log)
     _check_welds(records, plan, log, file=path.name)
-    results = assemble(records, [PlanFile(f"plan of stage {plan.stage}", plan.welds)], study, log)
-    if results is None or log.faults:
-        n = len(log.faults)
-        message = f"{path.name} cannot be taken as it stands: {n} fault{'s' if n > 1 else ''}."
-        raise ResultsError(message, _by_row(log.faults))
-    asked = [*log.questions, *(d for d in doubts(results) if (d.file, d.row, d.column) not in log.edited)]
+    return _export(path.read_bytes(), records, plan, log, file=path.name)
+
+
+def _is_of_macro_page(sheet: Sheet) -> bool:
+    return any(row.is_comment and row.cells[0].text == FROM_MACRO_PAGE for row in sheet.rows)
+
+
+def _with_sections(readings: Table, records: Sequence[Record], plan: Plan, log: Log) -> Export:
+    """Put readings of sections into the stage's results.csv, or into a blank one where there is none."""
+    study, file = plan.study, readings.sheet.file
+    _check_known(records, plan, log)
+    if log.faults:
+        raise _refusal(log, file)
     target = stage_path(study.folder, "results", plan.stage)
-    return Export(
-        path.read_bytes(), plan.stage, target, results, tuple(_by_row(log.conversions)), tuple(_by_row(asked))
-    )
+    sheets = load_sheets(target) if target.exists() else read_text_sheets(target.name, results_table(plan).encode())
+    table = find_table(sheets, study)
+    told = Log()
+    merged = merge_readings(readings, table, told, seal=SEAL)
+    if told.faults:
+        raise _refusal(told, file)
+    data = merged.text.encode() if merged.is_changed or not target.exists() else target.read_bytes()
+    whole = Log(conversions=[*log.conversions, *told.conversions])
+    filled = check_headings(find_table(read_text_sheets(target.name, data), study), study, whole)
+    export = _export(data, read_records(filled, study, whole), plan, whole, file=target.name)
+    return replace(export, sections=tuple(record.weld for record in records))
+
+
+def _refusal(log: Log, file: str) -> ResultsError:
+    n = len(log.faults)
+    message = f"{file} cannot be taken as it stands: {n} fault{'s' if n > 1 else ''}."
+    return ResultsError(message, _by_row(log.faults))
+
+
+def _export(data: bytes, records: Sequence[Record], plan: Plan, log: Log, *, file: str) -> Export:
+    """Bring the rows and the plan together, and ask about what is doubtful."""
+    results = assemble(records, [PlanFile(f"plan of stage {plan.stage}", plan.welds)], plan.study, log)
+    if results is None or log.faults:
+        raise _refusal(log, file)
+    asked = [*log.questions, *(d for d in doubts(results) if (d.file, d.row, d.column) not in log.edited)]
+    target = stage_path(plan.study.folder, "results", plan.stage)
+    return Export(data, plan.stage, target, results, tuple(_by_row(log.conversions)), tuple(_by_row(asked)))
 
 
 def write_export(export: Export, *, replace: bool = False) -> list[Path]:
@@ -117,24 +164,30 @@ def write_export(export: Export, *, replace: bool = False) -> list[Path]:
     if workbook.exists():
         message = (
             f"{workbook.name} holds the results of stage {export.stage} and is not overwritten; one stage has one "
-            "table: move it away if the bench page is to count, or keep it and copy the missing readings over by hand"
+            "table: move it away if this export is to count, or keep it and copy the missing readings over by hand"
         )
         raise WouldOverwriteError(message)
     if target.exists() and target.read_bytes() == export.data:
         return []
     if target.exists() and not is_untouched(target):
         if not replace:
-            raise _would_overwrite(target)
+            raise _would_overwrite(export)
         keep_aside(target)
     write_bytes(target, export.data, within=target.parent)
     return [target]
 
 
-def _would_overwrite(target: Path) -> WouldOverwriteError:
+def _would_overwrite(export: Export) -> WouldOverwriteError:
+    name = export.target.name
+    if export.sections:
+        message = (
+            f"{name} is filled in already, and is not written over; “--replace” keeps it beside under a number, and "
+            "writes it anew with these readings in it; whatever else stands there stays"
+        )
+        return WouldOverwriteError(message)
     message = (
-        f"{target.name} is filled in already, and not as in this export; it is not overwritten. “--replace” keeps it "
-        "beside under a number and takes the export instead; to keep what stands there, copy what is missing over by "
-        "hand"
+        f"{name} is filled in already, and not as in this export; it is not overwritten. “--replace” keeps it beside "
+        "under a number and takes the export instead; to keep what stands there, copy what is missing over by hand"
     )
     return WouldOverwriteError(message)
 
@@ -145,7 +198,7 @@ def _its_plan(table: Table, study: Study) -> Plan:
     file = table.sheet.file
     lost = [words for words, value in said.items() if not value]
     if lost:
-        todo = "export it again from the bench page, and do not edit the lines that begin with #"
+        todo = "export it again from the page, and do not edit the lines that begin with #"
         raise _not_ours(file, [f"the comment lines with {' and '.join(lost)} are missing: {todo}"])
     stage = int(said["stage"]) if said["stage"].isdecimal() else 0
     path = stage_path(study.folder, "plan", stage)
@@ -171,7 +224,7 @@ def _comment(table: Table, words: str) -> str:
 
 
 def _not_ours(file: str, reasons: list[str]) -> ResultsError:
-    message = f"{file} is not a table of this study's bench page."
+    message = f"{file} is not a table of this study's bench page or macro page."
     return ResultsError(message, [Fault(reason, file) for reason in reasons])
 
 
@@ -182,11 +235,17 @@ def _check_welds(records: Sequence[Record], plan: Plan, log: Log, *, file: str) 
     lost = [name for key, name in planned.items() if key not in found]
     if lost:
         log.fault(f"these welds of the plan are missing: {', '.join(lost)}. Export the table again", Place(file, 0))
+    _check_known(records, plan, log)
+    if not any(_is_filled_in(record) for record in records):
+        log.fault("nothing is filled in yet", Place(file, 0))
+
+
+def _check_known(records: Sequence[Record], plan: Plan, log: Log) -> None:
+    """Note every weld that the plan does not have."""
+    planned = {identity(weld.weld, "w") for weld in plan.welds}
     for record in records:
         if identity(record.weld, "w") not in planned:
             log.fault(f"{record.weld} is not in the plan of this stage", record.place("weld"))
-    if not any(_is_filled_in(record) for record in records):
-        log.fault("nothing is filled in yet", Place(file, 0))
 
 
 def _is_filled_in(record: Record) -> bool:

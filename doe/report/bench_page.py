@@ -9,8 +9,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from markupsafe import Markup
-
 from doe.bench.columns import plan_columns, results_columns
 from doe.bench.tables import results_table
 from doe.planning.plan import Plan, PlannedWeld
@@ -18,17 +16,14 @@ from doe.planning.table import safe_cell
 from doe.report import cautions
 from doe.report.bench_fields import Field, bench_fields
 from doe.report.labels import plates_in_order
+from doe.report.offline_page import offline_page
 from doe.report.run_sheet import how_to_run, large_and_small
-from doe.report.templating import policy_hash, render, template_text
 from doe.report.writing import FOLDER
 from doe.saving import make_folder, write_text
 from doe.study.model import Study
 
 FROM_PAGE: Final = "# filled in on the bench page"
 """The comment line by which an export tells where it comes from."""
-
-_ESCAPES: Final = {ord(c): f"\\u{ord(c):04x}" for c in "<>&\u2028\u2029"}
-"""What could end a script element, or a line of script, inside JSON."""
 
 
 def write_bench_page(plan: Plan) -> list[Path]:
@@ -68,17 +63,13 @@ def bench_page(plan: Plan) -> str:
         HTML whose content-security-policy allows its own style and its own script, and nothing else; the plan is
         handed over as JSON, so that no text of the study is ever read as markup or script.
     """
-    style, script = template_text("bench.css"), template_text("bench.js")
-    return render(
-        "bench.html",
+    return offline_page(
+        "bench",
+        scripts=("page_parts", "bench"),
+        data=bench_data(plan),
         title=plan.study.title,
         n_welds=len(plan.welds),
         sheet="run-sheet.pdf" if plan.stage == 1 else f"run-sheet-{plan.stage}.pdf",
-        style=Markup(style),
-        style_hash=policy_hash(style),
-        script=Markup(script),
-        script_hash=policy_hash(script),
-        data=Markup(_json(bench_data(plan))),
     )
 
 
@@ -180,8 +171,3 @@ def _arc(study: Study) -> dict[str, Any]:
         ],
         "hold": max(holds, default=None),
     }
-
-
-def _json(data: dict[str, Any]) -> str:
-    """Write JSON that no HTML parser takes for anything else."""
-    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")).translate(_ESCAPES)

@@ -24,6 +24,19 @@ SUPPLY: Final = (
 )
 """The supply."""
 
+CUTTING: Final = (
+    "Cut and grind only what has gone cold: steel stays hot long after it looks it, and gets hot again under the disc.",
+    "Cutting and grinding: guard on, the disc’s rated speed not exceeded, work clamped; eyes, ears, breath and hands "
+    "protected; sparks away from people and from anything that burns.",
+)
+"""Cutting and grinding the section."""
+
+ETCHING: Final = (
+    "Etching is work with acid. This program gives no recipe: the supplier’s data sheet and your local rules come "
+    "first; where you cannot follow them, have it etched by a laboratory.",
+)
+"""Etching at the bench."""
+
 SECTION: Final = (
     "Cut cold, well away from start and stop; grind with eye and hand protection.",
     "Etching: follow the safety sheet of the etchant you or your laboratory use: eyes, hands, air, no acid near "

@@ -24,6 +24,7 @@ from PIL import Image
 
 from doe.planning.plan import Plan, PlannedWeld
 from doe.report.bench_page import write_bench_page
+from doe.report.macro_page import write_macro_page
 from doe.study.model import Response, Study
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -46,6 +47,29 @@ def chromium(tmp_path: Path) -> Callable[..., str]:
         return done.stdout + done.stderr
 
     return run
+
+
+CONTRAST = """
+const parse = (colour) => colour.match(/[\\d.]+/g).map(Number);
+const light = (colour) => parse(colour).slice(0, 3).map((part) => part / 255)
+  .map((part) => (part <= 0.04045 ? part / 12.92 : ((part + 0.055) / 1.055) ** 2.4))
+  .reduce((sum, part, i) => sum + part * [0.2126, 0.7152, 0.0722][i], 0);
+const behind = (node) => { while (node) { const found = getComputedStyle(node).backgroundColor;
+  if ((parse(found)[3] ?? 1) > 0) return found; node = node.parentElement; } return 'rgb(255, 255, 255)'; };
+const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+const found = [];
+while (walker.nextNode()) {
+  const node = walker.currentNode.parentElement;
+  const isSeen = node.checkVisibility() && !node.closest('script, .unseen, canvas, option');
+  if (!walker.currentNode.data.trim() || !isSeen) continue;
+  const style = getComputedStyle(node);
+  const ink = node.closest('svg') ? style.fill : style.color;
+  const [a, b] = [light(ink), light(behind(node))].sort((x, y) => y - x);
+  found.push([node.textContent.slice(0, 30), (a + 0.05) / (b + 0.05)]);
+}
+return found;
+"""
+"""Contrast of every visible text against what is behind it: WCAG 2.2, "contrast ratio" and "relative luminance"."""
 
 
 class Browser:
@@ -131,6 +155,10 @@ class Browser:
     def scheme(self, name: str) -> None:
         self.devtools("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": name}])
 
+    def contrasts(self) -> list[tuple[str, float]]:
+        """Give every text that is seen, and its contrast."""
+        return [(text, ratio) for text, ratio in self.run(CONTRAST)]
+
     def picture(self) -> Image.Image:
         shot = self.devtools("Page.captureScreenshot")
         return Image.open(io.BytesIO(base64.b64decode(shot["data"])))
@@ -202,6 +230,102 @@ class BenchPage:
         return list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
 
 
+Place = tuple[float, float]
+
+
+class MacroPage:
+    """The macro page of one plan, with a picture on it, by what stands on it and what is seen of it."""
+
+    def __init__(self, browser: Browser, plan: Plan) -> None:
+        self.browser = browser
+        self.page = write_macro_page(plan)[0]
+        browser.resize(1000, 1100)
+        browser.open(self.page)
+        browser.run("localStorage.clear()")
+        self.open()
+
+    def open(self) -> None:
+        """Open it anew, as after the device was off."""
+        self.browser.open(self.page)
+        self.data = self.browser.run("return JSON.parse(document.getElementById('plan').textContent)")
+
+    def state(self) -> Any:
+        """Give what is saved on the device."""
+        return json.loads(self.browser.run("return localStorage.getItem(arguments[0])", self.data["key"]))
+
+    def load(self, picture: Path, *, shown: str = "") -> None:
+        """Choose a picture, and wait till something is said of it."""
+        self.browser.type("#file", str(picture))
+        for _ in range(200):
+            if (shown or picture.name) in self.browser.text("#picture-words"):
+                return
+            time.sleep(0.05)
+        pytest.fail(f"{picture.name} was not taken: {self.browser.text('#picture-words')}")
+
+    def box(self) -> tuple[float, float, float, float]:
+        """Give the picture's frame on the screen: left, top, width, height, after it was brought into sight."""
+        script = (
+            "const node = document.getElementById('picture'); node.scrollIntoView({block: 'center'});"
+            "const box = node.getBoundingClientRect();"
+            "return [box.left + node.clientLeft, box.top + node.clientTop, node.clientWidth, node.clientHeight]"
+        )
+        left, top, width, height = self.browser.run(script)
+        return left, top, width, height
+
+    def seen(self) -> Image.Image:
+        """Give what is seen in the frame, its upper left pixel at (0, 0)."""
+        left, top, width, height = self.box()
+        with self.browser.picture() as shot:
+            return shot.convert("RGB").crop((round(left), round(top), round(left + width), round(top + height)))
+
+    def tap(self, *places: Place, kind: str = "mouse") -> None:
+        """Tap places of the frame, one after the other, while the page keeps it where it is."""
+        left, top, _, _ = self.box()
+        steps: list[Any] = []
+        for x, y in places:
+            steps += [{"type": "pointerMove", "duration": 0, "x": round(left + x), "y": round(top + y)}, "down", "up"]
+        self.move(steps, kind)
+
+    def move(self, actions: list[Any], kind: str = "mouse") -> None:
+        words = {"down": {"type": "pointerDown", "button": 0}, "up": {"type": "pointerUp", "button": 0}}
+        plain = [words[action] if isinstance(action, str) else action for action in actions]
+        pointer = {"type": "pointer", "id": kind, "parameters": {"pointerType": kind}, "actions": plain}
+        self.browser.call("POST", "/actions", {"actions": [pointer]})
+
+    def number(self, label: str) -> float:
+        """Give the mean of a measure as the page shows it; nan where it shows none."""
+        script = (
+            "const row = [...document.querySelectorAll('#table tbody tr')]"
+            ".find((node) => node.querySelector('th').textContent === arguments[0]);"
+            "return row.querySelector('td.mean').textContent"
+        )
+        text = self.browser.run(script, label)
+        return float(text) if text else float("nan")
+
+    def values(self) -> dict[str, float]:
+        """Give the exact values of the reading that is looked at, in mm."""
+        script = (
+            "const plan = JSON.parse(document.getElementById('plan').textContent);"
+            "const state = JSON.parse(localStorage.getItem(plan.key));"
+            "const section = state.sections[`${state.weld} ${state.cut}`];"
+            "const joint = plan.joints.find((one) => one.id === section.joint);"
+            "return readings.measured(section.readings[state.reading], joint, plan.mmPerUnit).values"
+        )
+        values: dict[str, float] = self.browser.run(script)
+        return values
+
+    def export(self) -> Path:
+        """Download the table, and wait for the file."""
+        shutil.rmtree(self.browser.downloads, ignore_errors=True)
+        self.browser.click("#download")
+        file = self.browser.downloads / self.data["file"]
+        for _ in range(200):
+            if file.exists() and file.stat().st_size:
+                return file
+            time.sleep(0.05)
+        pytest.fail("nothing was downloaded")
+
+
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
     if CHROMEDRIVER is None or CHROMIUM is None:
@@ -251,3 +375,16 @@ def open_page(browser: Browser) -> OpenPage:
 @pytest.fixture
 def page(open_page: OpenPage, lugs: Study) -> BenchPage:
     return open_page(two_a_plate(lugs))
+
+
+OpenMacro = Callable[[Plan], MacroPage]
+
+
+@pytest.fixture
+def open_macro(browser: Browser) -> OpenMacro:
+    return lambda plan: MacroPage(browser, plan)
+
+
+@pytest.fixture
+def macro(open_macro: OpenMacro, lugs: Study) -> MacroPage:
+    return open_macro(two_a_plate(lugs))

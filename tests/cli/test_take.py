@@ -146,3 +146,19 @@ def test_a_table_of_another_study_is_refused(folder: Path, file: Path, tmp_path:
     result = run("take", file, other)
     assert result.exit_code == 3
     assert "is not a table of this study's bench page" in result.stderr
+
+
+def test_sections_are_put_into_the_table_and_named(folder: Path, file: Path, tmp_path: Path):
+    run("take", file, folder)
+    comments = [line for line in file.read_text().splitlines() if line.startswith("#")]
+    macro = tmp_path / "macro.csv"
+    rows = ["# measured on the macro page", "weld,depth [mm],section throat [mm]", "W03,1.7,4.2", ""]
+    macro.write_text("\n".join([*comments, *rows]))
+    refused = run("take", macro, folder)
+    assert refused.exit_code == 5
+    assert "writes it anew with these readings in it" in refused.stderr
+    result = run("take", macro, folder, "--replace")
+    assert result.exit_code == 0
+    assert "Sections of W03, put into results.csv." in result.stdout
+    assert json.loads(run("take", macro, folder, "--json").stdout)["sections"] == ["W03"]
+    assert (folder / "results.1.csv").read_bytes() == file.read_bytes()

@@ -4,6 +4,7 @@
   const plan = JSON.parse(document.getElementById("plan").textContent);
   const { welds, fields, arc } = plan;
   const END = welds.length + 1; // places: 0 is the start, 1 ... n the welds, END the list of all
+  const { make, setText, asNumber } = parts;
   const at = (id) => document.getElementById(id);
   const use = (name) => fields.find((field) => field.use === name);
   fields.forEach((field, i) => { field.id = `field-${i}`; });
@@ -111,13 +112,6 @@
   }
 
   // ---- numbers: kept as typed; read only to show a doubt or a conversion ----------------------------------------
-  function asNumber(words) {
-    const plain = words.trim().replace("−", "-");
-    const part = /^(?:(\d+)\s+)?(\d+)\s*\/\s*(\d+)$/.exec(plain);
-    if (part) return Number(part[1] || 0) + Number(part[2]) / Number(part[3]);
-    return /^[+-]?(\d+[.,]?\d*|[.,]\d+)$/.test(plain) ? Number(plain.replace(",", ".")) : NaN;
-  }
-
   const short = (value) => String(Number(value.toPrecision(3)));
   function remark(field, weld) {
     const { text: words, unit } = entry(weld, field.heading);
@@ -151,31 +145,14 @@
     return plain.endsWith("+") ? `${plain.slice(0, -1).trim()} ${unit}+` : `${plain} ${unit}`;
   }
 
-  // A spreadsheet would run a text that begins so as a formula.
-  const runs = (words) => /^[=+\-@\t\r]/.test(words) && !/^[-+]?\d+(\.\d*)?([eE][-+]?\d+)?$/.test(words);
-  const safe = (words) => (runs(words) ? `'${words}` : words);
-  const quote = (words) => (/[",;\t\r\n]|^\s|\s$/.test(words) ? `"${words.replace(/"/g, '""')}"` : words);
-
   function csv() {
-    const filled = (weld) => fields.map((field) => safe(cell(field, entry(weld, field.heading))));
+    const filled = (weld) => fields.map((field) => parts.safe(cell(field, entry(weld, field.heading))));
     const inOrder = [...welds].sort((a, b) => a.row - b.row);
     const rows = [plan.headings, ...inOrder.map((weld) => [...plan.rows[weld.row], ...filled(weld)])];
-    return [...plan.comments, ...rows.map((row) => row.map(quote).join(",")), ""].join("\n");
+    return parts.csv(plan.comments, rows);
   }
 
-  function download() {
-    const link = make("a", { href: URL.createObjectURL(new Blob([csv()], { type: "text/csv" })), download: plan.file });
-    document.body.append(link);
-    link.click();
-    link.remove();
-    setTimeout(() => URL.revokeObjectURL(link.href), 60000); // some browsers fetch it late
-    setText(at("exported"), `${plan.file} is handed to the browser’s downloads.`);
-  }
-
-  const toShare = () => ({ files: [new File([csv()], plan.file, { type: "text/csv" })], title: plan.file });
-  const mayShare = () => Boolean(navigator.canShare && navigator.canShare(toShare()));
-  const share = () => navigator.share(toShare()).then(() => setText(at("exported"), `${plan.file} was shared.`),
-    (error) => setText(at("exported"), `It was not shared (${error.name}). Download it instead.`));
+  const tell = (words) => setText(at("exported"), words);
 
   // ---- timers: from wall-clock times, so that a locked phone does not lose them ----------------------------------
   const arcOf = (weld) => state.arcs[weld.weld] || { ran: 0, since: null };
@@ -232,19 +209,6 @@
   }
 
   // ---- drawing -------------------------------------------------------------------------------------------------
-  const SVG = "http://www.w3.org/2000/svg";
-  function make(tag, props = {}, ...inside) {
-    const node = tag === "svg" || tag === "rect" ? document.createElementNS(SVG, tag) : document.createElement(tag);
-    for (const [name, value] of Object.entries(props)) {
-      if (name === "text") node.textContent = value;
-      else if (name === "act") node.addEventListener("click", value);
-      else if (value !== false && value !== null) node.setAttribute(name, value === true ? "" : value);
-    }
-    node.append(...inside.filter((part) => part !== null));
-    return node;
-  }
-
-  function setText(node, words) { if (node && node.textContent !== words) node.textContent = words; }
   function say(words) { setText(at("said"), ""); setText(at("said"), words); }
   const key = (id, label, act, props = {}) => make("button", { type: "button", id, text: label, act, ...props });
   const list = (lines) => make("ul", {}, ...lines.map((line) => make("li", { text: line })));
@@ -421,7 +385,7 @@
       make("h2", { id: "heading", tabindex: "-1", text: "Before the first arc" }),
       holdsOtherPlans() ? make("p", { class: "banner", text: "This device also holds entries made for another version of this plan. They are kept, and not "
         + "shown here: open the page they were made with to export them." }) : null,
-      list(plan.checks), care("Take care", plan.care),
+      list(plan.checks), care("Take care", plan.care), parts.lookKeys(),
       make("section", { class: "part" }, make("h3", { text: "How to fill in" }), list([...plan.how,
         "Every tap is saved on this device. Leave blank what was not measured; tap a chosen button again to clear it.",
         "The unit button says what your number is in; it does not convert it."])),
@@ -442,7 +406,8 @@
       make("h2", { id: "heading", tabindex: "-1", text: "All welds" }),
       make("section", { class: "part" }, make("h3", { text: "Export" }),
         make("p", { text: `Then, on the computer: weldwindow take ${plan.file} FOLDER (the study’s folder).` }),
-        make("div", { class: "keys" }, key("download", "Download the table", download, { class: "main" }), mayShare() ? key("share", "Share the table", share) : null),
+        make("div", { class: "keys" }, key("download", "Download the table", () => tell(parts.download(plan.file, csv())), { class: "main" }),
+          parts.mayShare(plan.file, csv()) ? key("share", "Share the table", () => parts.share(plan.file, csv()).then(tell)) : null),
         make("p", { id: "exported", role: "status" }),
         make("details", {}, make("summary", { text: "As text, to copy" }), area)),
       make("ul", { class: "list" }, ...rows),
@@ -454,8 +419,8 @@
     if (focus) document.querySelectorAll("details[id]").forEach((node) => open[node.open ? "add" : "delete"](node.id));
     else open.clear();
     const top = at(focus) ? at(focus).getBoundingClientRect().top : null;
-    const parts = state.place === 0 ? drawStart() : state.place === END ? drawAll() : drawWeld(state.place - 1);
-    at("screen").replaceChildren(...parts.filter((part) => part !== null));
+    const drawn = state.place === 0 ? drawStart() : state.place === END ? drawAll() : drawWeld(state.place - 1);
+    at("screen").replaceChildren(...drawn.filter((part) => part !== null));
     if (state.place > 0 && state.place < END) {
       fields.filter((field) => at(`${field.id}-remark`)).forEach((field) => showRemark(field, welds[state.place - 1]));
     }
