@@ -43,9 +43,9 @@ class Planned:
     def words(self) -> tuple[str, ...]:
         """Say what the plan can tell, what it costs, and which welds to watch."""
         from doe.planning import plan_words
+        from doe.planning.feasibility import load_words
 
-        watched = (f"{load.weld} {load.note}." for load in self.loads if load.note)
-        return (*plan_words(self.plan, self.quality, self.cost), *watched)
+        return (*plan_words(self.plan, self.quality, self.cost), *load_words(self.loads))
 
 
 def make_plan(study: Study, *, seed: int, progress: Callable[[int, int], None] | None = None) -> Planned:
