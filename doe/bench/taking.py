@@ -12,6 +12,7 @@ from doe.bench.files import load_sheets
 from doe.bench.headings import Table, check_headings, find_table
 from doe.bench.identity import identity
 from doe.bench.log import Log, Place
+from doe.bench.merging import Filled, merge_tables
 from doe.bench.records import Record, read_records
 from doe.bench.results import Conversion, Results
 from doe.bench.stage import is_untouched, stage_path
@@ -19,7 +20,7 @@ from doe.bench.welds import PlanFile, assemble
 from doe.errors import Fault, ResultsError, WouldOverwriteError
 from doe.planning.plan import Plan
 from doe.planning.reading import read_plan
-from doe.saving import keep_aside, write_bytes
+from doe.saving import keep_aside, write_bytes, write_text
 from doe.study.model import Study
 
 Noted = TypeVar("Noted", Fault, Conversion)
@@ -31,8 +32,10 @@ class Export:
 
     Attributes
     ----------
+    path : Path
+        The file; it is never rewritten.
     data : bytes
-        The file as it is: it is taken whole, and never rewritten.
+        What stands in it.
     stage : int
     target : Path
         The stage's results.csv, where it belongs.
@@ -42,6 +45,7 @@ class Export:
         Doubtful readings; nothing is changed or left out.
     """
 
+    path: Path
     data: bytes
     stage: int
     target: Path
@@ -87,28 +91,48 @@ def read_export(path: Path, study: Study) -> Export:
     asked = [*log.questions, *(d for d in doubts(results) if (d.file, d.row, d.column) not in log.edited)]
     target = stage_path(study.folder, "results", plan.stage)
     return Export(
-        path.read_bytes(), plan.stage, target, results, tuple(_by_row(log.conversions)), tuple(_by_row(asked))
+        path, path.read_bytes(), plan.stage, target, results, tuple(_by_row(log.conversions)), tuple(_by_row(asked))
     )
 
 
-def write_export(export: Export, *, replace: bool = False) -> list[Path]:
-    """Write an export as its stage's results.csv, unless a person has filled that in.
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """What became of an export.
+
+    Attributes
+    ----------
+    files : tuple of Path
+        What was written; empty where results.csv holds the same already.
+    filled : tuple of Filled
+        Where it was merged into a results.csv that was filled in: the cells it filled.
+    kept : Path or None
+        Where what stood in results.csv is kept.
+    """
+
+    files: tuple[Path, ...] = ()
+    filled: tuple[Filled, ...] = ()
+    kept: Path | None = None
+
+
+def write_export(export: Export, *, replace: bool = False) -> Taken:
+    """Write an export as its stage's results.csv; where a person has filled that in, fill only its blanks.
+
+    What stood there is kept beside, as ``results.1.csv``, whenever it is written anew.
 
     Parameters
     ----------
     export : Export
     replace : bool
-        Keep a filled-in results.csv beside, as ``results.1.csv``, and write anew.
+        Take the export alone, whatever stands in results.csv.
 
     Returns
     -------
-    list of Path
-        What was written; empty where results.csv holds the same already.
+    Taken
 
     Raises
     ------
     WouldOverwriteError
-        If the stage's table holds something else that a person filled in.
+        If the stage's table says something else in a cell; every such cell is named.
     CannotWriteError
         If it cannot be written.
     """
@@ -121,22 +145,26 @@ def write_export(export: Export, *, replace: bool = False) -> list[Path]:
         )
         raise WouldOverwriteError(message)
     if target.exists() and target.read_bytes() == export.data:
-        return []
-    if target.exists() and not is_untouched(target):
-        if not replace:
-            raise _would_overwrite(target)
-        keep_aside(target)
-    write_bytes(target, export.data, within=target.parent)
-    return [target]
+        return Taken()
+    if not target.exists() or is_untouched(target):
+        write_bytes(target, export.data, within=target.parent)
+        return Taken((target,))
+    if replace:
+        kept = keep_aside(target)
+        write_bytes(target, export.data, within=target.parent)
+        return Taken((target,), kept=kept)
+    return _merge(export)
 
 
-def _would_overwrite(target: Path) -> WouldOverwriteError:
-    message = (
-        f"{target.name} is filled in already, and not as in this export; it is not overwritten. “--replace” keeps it "
-        "beside under a number and takes the export instead; to keep what stands there, copy what is missing over by "
-        "hand"
-    )
-    return WouldOverwriteError(message)
+def _merge(export: Export) -> Taken:
+    """Fill the blanks of a results.csv that a person filled in, and keep beside what stood there."""
+    target, study = export.target, export.results.study
+    merged = merge_tables(target, export.path, study)
+    if not merged.filled:
+        return Taken()
+    kept = keep_aside(target)
+    write_text(target, merged.text, within=target.parent)
+    return Taken((target,), merged.filled, kept)
 
 
 def _its_plan(table: Table, study: Study) -> Plan:
