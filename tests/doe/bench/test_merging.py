@@ -87,8 +87,11 @@ def test_the_order_of_taking_does_not_matter(staged, plan, filled, blank, phones
 
 
 def test_one_row_is_filled_by_two_people(staged, plan, filled, blank, phones):
-    welded = [{**row, "trip": full["trip"], "trip time [s]": full["trip time [s]"]} for row, full in zip(blank, filled, strict=False)]
-    measured = [{**row, "penetration [mm]": full["penetration [mm]"]} for row, full in zip(blank, filled, strict=False)]
+    welded = [
+        {**row, "trip": full["trip"], "trip time [s]": full["trip time [s]"]}
+        for row, full in zip(blank, filled, strict=True)
+    ]
+    measured = [{**row, "penetration [mm]": full["penetration [mm]"]} for row, full in zip(blank, filled, strict=True)]
     write_export(read_export(write(phones[0], plan, welded), staged))
     taken = write_export(read_export(write(phones[1], plan, measured), staged))
     assert [cell.column for cell in taken.filled] == ["penetration [mm]"] * 6
