@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 def command(folder: Path, annotate: bool, as_json: bool) -> None:
     r"""Read the study and the results in DIR; list every fault, every conversion and every question.
 
+    After scrapped or missing welds it also says what can still be learned, and which one redo helps most.
+
     Exit code 3: there are faults. Questions are no faults: nothing was changed or left out.
 
     \b
@@ -31,16 +33,20 @@ def command(folder: Path, annotate: bool, as_json: bool) -> None:
     """
     from cli.steps import write_annotated
     from doe.bench import examine_results
+    from doe.bench.rescue import rescue
     from doe.errors import INVALID_INPUT
     from doe.study import read_study
 
     study = read_study(folder)
     found = examine_results(folder, study)
+    lost = () if found.results is None else rescue(found.results)
     files = write_annotated(study, found) if annotate else []
     if as_json:
-        print_json(_answer(found))
+        print_json(_answer(found) | {"rescue": [part.to_dict() for part in lost]})
     else:
         _print(found)
+        if lost:
+            say(("What lost welds mean:", *(f"  {line}" for part in lost for line in part.words)))
     for path in files:
         note(f"wrote {path}")
     if found.faults:
