@@ -11,8 +11,8 @@ from doe.bench.checks import doubts
 from doe.bench.files import load_sheets
 from doe.bench.headings import Table, check_headings, find_table
 from doe.bench.identity import identity
+from doe.bench.joining import Filled, join_tables
 from doe.bench.log import Log, Place
-from doe.bench.merging import Filled, merge_tables
 from doe.bench.records import Record, read_records
 from doe.bench.results import Conversion, Results
 from doe.bench.stage import is_untouched, stage_path
@@ -159,7 +159,7 @@ def write_export(export: Export, *, replace: bool = False) -> Taken:
 def _merge(export: Export) -> Taken:
     """Fill the blanks of a results.csv that a person filled in, and keep beside what stood there."""
     target, study = export.target, export.results.study
-    merged = merge_tables(target, export.path, study)
+    merged = join_tables(target, export.path, study)
     if not merged.filled:
         return Taken()
     kept = keep_aside(target)

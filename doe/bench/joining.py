@@ -43,7 +43,7 @@ class Filled:
 
 
 @dataclass(frozen=True, eq=False)
-class Merged:
+class Joined:
     """Two tables brought together.
 
     Attributes
@@ -58,7 +58,7 @@ class Merged:
     filled: tuple[Filled, ...]
 
 
-def merge_tables(ours: Path, theirs: Path, study: Study) -> Merged:
+def join_tables(ours: Path, theirs: Path, study: Study) -> Joined:
     """Fill the blanks of one table from another of the same stage.
 
     Parameters
@@ -69,7 +69,7 @@ def merge_tables(ours: Path, theirs: Path, study: Study) -> Merged:
 
     Returns
     -------
-    Merged
+    Joined
 
     Raises
     ------
@@ -96,7 +96,7 @@ def merge_tables(ours: Path, theirs: Path, study: Study) -> Merged:
         )
         raise WouldOverwriteError(message, conflicts)
     added = [_added(key, headings, first, second, filled) for key in second.rows if key not in first.rows]
-    return Merged(_text(first, headings, rows, added, source=theirs.name), tuple(filled))
+    return Joined(_text(first, headings, rows, added, source=theirs.name), tuple(filled))
 
 
 # --- one side
