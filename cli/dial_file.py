@@ -1,9 +1,9 @@
-"""Read a table of timed wire pulls and volt readings: ``mark, seconds, length [mm], spool`` and ``mark, volts``."""
+"""Read a table of dial readings: ``mark, seconds, length [mm], spool``, ``mark, volts``, ``amps, stick-out [mm]``."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -20,10 +20,15 @@ COLUMNS: Final = {
     "length": ("length", "wire", "wire length"),
     "spool": ("spool", "spool place", "place"),
     "volts": ("volts", "voltage", "arc volts", "volts read"),
+    "feed": ("feed", "wire feed"),
+    "amps": ("amps", "current", "arc current", "arc amps"),
+    "stick-out": ("stick-out", "stickout", "stick out"),
 }
 """The columns, and other headings each may have. Our choice."""
-UNITS: Final = {"seconds": "s", "length": "mm", "volts": "V"}
+UNITS: Final = {"seconds": "s", "length": "mm", "volts": "V", "feed": "mm/s", "amps": "A", "stick-out": "mm"}
 """The unit each column of numbers is read into."""
+STATED: Final = {"length": "[mm] or [in]", "feed": "[m/min] or [in/min]", "stick-out": "[mm] or [in]"}
+"""Columns whose unit must be given, in the heading or the cell."""
 INCHES: Final = frozenset({"in", "ft", "thou"})
 """Lengths after which the feed is shown in inches a minute."""
 
@@ -38,21 +43,38 @@ class Pull:
     place: str
 
 
+@dataclass(frozen=True)
+class Arc:
+    """Amps read at the arc: the row, what the dial showed (empty: not noted), feed in mm/s or None, stick-out."""
+
+    row: int
+    mark: str
+    feed_mm_s: float | None
+    current_a: float
+    stickout_mm: float
+
+
 @dataclass
 class DialFile:
     """What stands in the table.
 
     Attributes
     ----------
+    name : str
+        Of the file.
     pulls : list of Pull
     volts : list of (str, float)
         Mark and volts.
+    arcs : list of Arc
+        Amps, from which the wire's burn-off follows.
     in_inches : bool
         Whether every length was written in inches or feet.
     """
 
+    name: str = ""
     pulls: list[Pull] = field(default_factory=list)
     volts: list[tuple[str, float]] = field(default_factory=list)
+    arcs: list[Arc] = field(default_factory=list)
     in_inches: bool = True
 
 
@@ -77,11 +99,11 @@ def read_dial_file(path: Path) -> DialFile:
         message = f"There is no file {path}."
         raise DoeError(message)
     sheet, columns, faults = _find_columns(path.name, read_text_sheets(path.name, path.read_bytes()))
-    found = DialFile()
+    found = DialFile(path.name)
     for row in sheet.rows:
         if row.number > columns.row.number and not row.is_comment:
             _read_row(row, columns, found, faults, file=path.name)
-    if not found.pulls and not found.volts and not faults:
+    if not found.pulls and not found.volts and not found.arcs and not faults:
         faults.append(Fault("no readings below the headings", path.name))
     if sheet.fault:
         faults.append(sheet.fault)
@@ -92,12 +114,12 @@ def read_dial_file(path: Path) -> DialFile:
 
 
 def _find_columns(file: str, sheets: list[Sheet]) -> tuple[Sheet, Columns, list[Fault]]:
-    """Find the cut of the file, and the row, with the most known headings, “mark” among them."""
+    """Find the cut of the file, and the row, with the most known headings, “mark” or “amps” among them."""
     best: tuple[Sheet, Columns, list[Fault]] | None = None
     for sheet in sheets:
         for row in (row for row in sheet.rows if not row.is_comment):
             columns, faults = _headings(file, row)
-            if "mark" in columns.places and (best is None or len(columns.places) > len(best[1].places)):
+            if {"mark", "amps"} & set(columns.places) and (best is None or len(columns.places) > len(best[1].places)):
                 best = sheet, columns, faults
     if best is None:
         message = f"{file} has no row of headings; it needs mark, seconds and length [mm], or mark and volts."
@@ -151,8 +173,12 @@ def _check_columns(file: str, columns: Columns, faults: list[Fault]) -> None:
     if ("seconds" in has) != ("length" in has):
         missing = "length" if "seconds" in has else "seconds"
         faults.append(Fault(f"a timed pull needs seconds and length; the column {missing} is missing", file))
-    elif "seconds" not in has and "volts" not in has:
+    elif not {"seconds", "volts", "amps"} & set(has):
         faults.append(Fault("there is nothing to calibrate with: seconds and length, or volts, are missing", file))
+    if "amps" in has and "stick-out" not in has:
+        faults.append(Fault("amps need the stick-out they were read at; the column stick-out is missing", file))
+    if "amps" in has and "feed" not in has and "seconds" not in has:
+        faults.append(Fault("amps need the wire feed: add a column feed, or timed pulls of the same marks", file))
 
 
 def _read_row(row: Row, columns: Columns, found: DialFile, faults: list[Fault], *, file: str) -> None:
@@ -166,13 +192,10 @@ def _read_row(row: Row, columns: Columns, found: DialFile, faults: list[Fault], 
         for name in UNITS
         if text.get(name)
     }
-    if not text["mark"]:
-        faults.append(Fault("the dial's mark is missing", file, row.number, "mark"))
-    if {"seconds", "length"} <= set(columns.places) and ("seconds" in numbers) != ("length" in numbers):
-        missing = "length" if "seconds" in numbers else "seconds"
-        faults.append(Fault(f"a timed pull needs seconds and length; {missing} is blank", file, row.number, missing))
-    if not numbers and not any(text.get(name) for name in UNITS):
-        faults.append(Fault("nothing was read at this mark", file, row.number))
+    faults += [
+        Fault(said, file, row.number, column)
+        for said, column in _lacking(text.get("mark", ""), set(numbers), set(columns.places))
+    ]
     if len(faults) > before:
         return
     if "seconds" in numbers and "length" in numbers:
@@ -181,14 +204,30 @@ def _read_row(row: Row, columns: Columns, found: DialFile, faults: list[Fault], 
         found.in_inches &= _unit_of(text["length"], columns.units.get("length", "")) in INCHES
     if "volts" in numbers:
         found.volts.append((text["mark"], numbers["volts"]))
+    if "amps" in numbers and "stick-out" in numbers:
+        arc = Arc(row.number, text.get("mark", ""), numbers.get("feed"), numbers["amps"], numbers["stick-out"])
+        found.arcs.append(arc)
+
+
+def _lacking(mark: str, read: set[str], columns: set[str]) -> Iterator[tuple[str, str | None]]:
+    """Say what a row lacks, with its column; a column that is missing altogether is told once, for the table."""
+    if not mark and "feed" not in read and "mark" in columns:
+        yield "the dial's mark is missing", "mark"
+    if {"seconds", "length"} <= columns and ("seconds" in read) != ("length" in read):
+        missing = "length" if "seconds" in read else "seconds"
+        yield f"a timed pull needs seconds and length; {missing} is blank", missing
+    if not read:
+        yield "nothing was read at this mark", None
+    if "amps" in read and "stick-out" in columns and "stick-out" not in read:
+        yield "amps need the stick-out they were read at", "stick-out"
 
 
 def _number(text: str, column: str, columns: Columns, faults: list[Fault], at: Fault) -> float:
-    """Read a number above 0 into the column's unit; a length must have one, in the heading or the cell."""
+    """Read a number above 0 into the column's unit; some must have one, in the heading or the cell."""
     default = columns.units.get(column, "")
     try:
-        if column == "length" and not default and not parse_quantity(text).unit:
-            faults.append(Fault(f"{quoted(text)} has no unit: head the column length [mm] or [in]", *_place(at)))
+        if column in STATED and not default and not parse_quantity(text).unit:
+            faults.append(Fault(f"{quoted(text)} has no unit: head the column {column} {STATED[column]}", *_place(at)))
             return 0.0
         value = read_in_unit(text, UNITS[column], default=default or UNITS[column])[0]
     except DoeError as error:

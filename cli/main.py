@@ -19,6 +19,7 @@ COMMANDS: Final[Mapping[str, str]] = MappingProxyType(
         "new": "Answer at most eight questions; get a study, a plan and a run sheet.",
         "plan": "Plan the test welds; write plan.csv, results.csv and the run sheet.",
         "take": "Take a table exported by the bench page or the macro page into the study.",
+        "reading-study": "Read a few sections twice, blind: how well does your reading repeat?",
         "check": "Read the study and the results; list every fault and every conversion.",
         "fit": "Fit the models, in words and numbers.",
         "window": "Find the setting window and the best setting inside it.",
@@ -37,7 +38,8 @@ COMMANDS: Final[Mapping[str, str]] = MappingProxyType(
         "figure": "Work out one trade figure; without a name, list them.",
     }
 )
-"""Each command and its one line, in the order of the work; a command's module has the command's name."""
+"""Each command and its one line, in the order of the work; a command's module has the command's
+name, with underscores."""
 
 
 class LazyGroup(click.Group):
@@ -51,7 +53,7 @@ class LazyGroup(click.Group):
         """Import one command."""
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"cli.commands.{cmd_name}")
+        module = importlib.import_module(f"cli.commands.{cmd_name.replace('-', '_')}")
         command: click.Command = module.command
         return command
 

@@ -17,10 +17,15 @@ if TYPE_CHECKING:
 @click.command("check")
 @study_argument
 @click.option("--annotate", is_flag=True, help="Also write a copy of each table with the remarks beside its rows.")
+@click.option("--code", default="", metavar="NAME", help="Also check sections against “ISO 5817” or “AWS D1.1”.")
+@click.option("--level", default="", metavar="B|C|D", help="Quality level of ISO 5817.")
+@click.option("--leg", default="", metavar="SIZE", help="The leg the fillet was specified with: 6mm, 1/4in.")
 @json_option
 @answers
-def command(folder: Path, annotate: bool, as_json: bool) -> None:
+def command(folder: Path, annotate: bool, as_json: bool, **asked: str) -> None:
     r"""Read the study and the results in DIR; list every fault, every conversion and every question.
+
+    After scrapped or missing welds it also says what can still be learned, and which one redo helps most.
 
     Exit code 3: there are faults. Questions are no faults: nothing was changed or left out.
 
@@ -28,19 +33,34 @@ def command(folder: Path, annotate: bool, as_json: bool) -> None:
     Examples:
       weldwindow check hinge
       weldwindow check hinge --annotate
+      weldwindow check hinge --code "ISO 5817" --level C --leg 6mm
     """
+    from cli.code_check import print_verdicts, read_wanted
     from cli.steps import write_annotated
     from doe.bench import examine_results
+    from doe.bench.code_check import check_welds
+    from doe.bench.rescue import rescue
     from doe.errors import INVALID_INPUT
     from doe.study import read_study
 
+    if not asked["code"] and (asked["level"] or asked["leg"]):
+        message = "--level and --leg go with --code"
+        raise click.UsageError(message)
     study = read_study(folder)
+    wanted = read_wanted(study, **asked) if asked["code"] else None
     found = examine_results(folder, study)
+    lost = () if found.results is None else rescue(found.results)
+    verdicts = check_welds(found.results, wanted) if wanted is not None and found.results is not None else ()
     files = write_annotated(study, found) if annotate else []
     if as_json:
-        print_json(_answer(found))
+        extra = {"rescue": [part.to_dict() for part in lost]}
+        print_json(_answer(found) | extra | ({"code": [weld.to_dict() for weld in verdicts]} if wanted else {}))
     else:
         _print(found)
+        if lost:
+            say(("What lost welds mean:", *(f"  {line}" for part in lost for line in part.words)))
+        if wanted is not None and found.results is not None:
+            print_verdicts(verdicts, wanted)
     for path in files:
         note(f"wrote {path}")
     if found.faults:

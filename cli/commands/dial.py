@@ -15,6 +15,7 @@ from cli.tables import print_table
 
 if TYPE_CHECKING:
     from cli.dial_file import DialFile
+    from doe.trade.burn_off import BurnOffFit
     from doe.trade.dials import Calibration, MarkFor
 
 
@@ -40,6 +41,9 @@ class Dial:
 def command(file: Path, wanted: Sequence[str], unit: str, taps: bool, confidence: float, as_json: bool) -> None:
     r"""Calibrate a dial from FILE: timed wire pulls (mark, seconds, length) and volt readings (mark, volts).
 
+    Amps read at the arc (amps, stick-out, with feed or the mark of timed pulls) give the wire's own burn-off,
+    W = a I + b L I²: with it under [job] the plan works out amps, heat input and the load on the supply.
+
     Read each mark at least twice, at the start and in the middle of a spool (column spool): the spread is how well
     the dial can be set. Pull the trigger clear of any metal, wire pointing away from you and others.
 
@@ -48,16 +52,22 @@ def command(file: Path, wanted: Sequence[str], unit: str, taps: bool, confidence
       weldwindow dial pulls.csv
       weldwindow dial pulls.csv --for 300in/min
       weldwindow dial taps.csv --json
+      weldwindow dial amps.csv
     """
     from cli.dial_file import read_dial_file
     from doe.errors import CANNOT_ANSWER
 
-    dials = _calibrate(read_dial_file(file), wanted, unit=unit, taps=taps, confidence=confidence)
+    found = read_dial_file(file)
+    dials = _calibrate(found, wanted, unit=unit, taps=taps, confidence=confidence)
+    burn_off = _fit_burn_off(found, dials) if found.arcs else None
     if as_json:
-        print_json({"schema": 1, "dials": [_answer(dial) for dial in dials]})
+        answer = {"schema": 1, "dials": [_answer(dial) for dial in dials]}
+        print_json(answer | ({} if burn_off is None else {"burn_off": burn_off.to_dict()}))
     else:
         for dial in dials:
             _print(dial)
+        if burn_off is not None:
+            _print_burn_off(burn_off)
         note("next: put the marks into study.toml, then weldwindow plan DIR")
     if any(mark.mark is None for dial in dials for _, mark in dial.wanted):
         sys.exit(CANNOT_ANSWER)
@@ -85,6 +95,48 @@ def _calibrate(found: DialFile, wanted: Sequence[str], *, unit: str, taps: bool,
         findings = pull_findings([p.seconds for p in found.pulls]) if name == "feed" else ()
         dials.append(Dial(name, shown, calibration, findings, marks))
     return tuple(dials)
+
+
+def _fit_burn_off(found: DialFile, dials: Sequence[Dial]) -> BurnOffFit:
+    """Fit the wire's burn-off; a feed that was not read is what the timed pulls give at the mark."""
+    from doe.errors import DoeError, Fault
+    from doe.trade.burn_off import fit_burn_off
+    from doe.trade.dials import value_of_mark
+    from doe.units import convert
+
+    dial = next((dial for dial in dials if dial.name == "feed"), None)
+    feeds, faults = [], []
+    for arc in found.arcs:
+        value = None if dial is None or not arc.mark else value_of_mark(dial.calibration, arc.mark)
+        if arc.feed_mm_s is None and value is None:
+            faults.append(Fault(f"no feed is known for mark {arc.mark}: time a pull there", found.name, arc.row))
+        feeds.append(arc.feed_mm_s or (0.0 if dial is None or value is None else convert(value, dial.unit, "mm/s")))
+    if faults:
+        message = "The burn-off cannot be fitted."
+        raise DoeError(message, faults)
+    return fit_burn_off([a.current_a for a in found.arcs], feeds, [a.stickout_mm for a in found.arcs])
+
+
+def _print_burn_off(fit: BurnOffFit) -> None:
+    """Print the wire's burn-off and its line for study.toml."""
+    from doe.report.formatting import number
+    from doe.trade.burn_off import OWN_BURN_OFF, burn_off_line
+
+    own, df = fit.coefficients, fit.residual_df
+    low, high = own.currents_a or (0.0, 0.0)
+    say(
+        (
+            f"burn-off, W = a I + b L I²: a = {number(own.a, 4)} ± {number(fit.a_se, 2)} mm/(A s), "
+            f"b = {own.b:.4g} ± {fit.b_se:.2g} 1/(A² s) (one standard error)",
+            f"Scatter of the feed about it: {number(fit.scatter_mm_s * 0.06, 2)} m/min (one standard deviation, {df} "
+            "degrees of freedom).",
+            f"It holds for this wire, gas and polarity, from {low:g} to {high:g} A; outside nothing is said.",
+            f"source: {OWN_BURN_OFF.text} (the form from memory)",
+            "\nFor study.toml, under [job] (or as job.burn_off = ...):",
+            burn_off_line(fit),
+            "",
+        )
+    )
 
 
 def _feed_unit(unit: str, *, in_inches: bool) -> str:

@@ -10,46 +10,53 @@ import click
 from cli.answer import answers, json_option, note, print_json, say, study_argument, wrote
 
 if TYPE_CHECKING:
-    from doe.bench.taking import Export
+    from doe.bench.taking import Export, Taken
 
 
 @click.command("take")
 @click.argument("file", metavar="FILE", type=click.Path(path_type=Path, exists=True, dir_okay=False))
 @study_argument
-@click.option("--replace", is_flag=True, help="Keep a filled-in results.csv beside under a number, and take FILE.")
+@click.option("--replace", is_flag=True, help="Take FILE alone; a filled-in results.csv is kept beside.")
 @json_option
 @answers
 def command(file: Path, folder: Path, replace: bool, as_json: bool) -> None:
     r"""Take FILE, a table exported by the bench page or the macro page, into the study in DIR.
 
-    The bench page's table becomes results.csv as it is. The macro page's readings are put into the results.csv that is
-    there, each in its cell. FILE is checked against the plan it was made for and read; every fault is listed at once,
-    and every conversion. A results.csv that a person has filled in is never overwritten.
+    The bench page's table becomes results.csv as it is. Where results.csv is filled in already (by hand, or by the
+    export of a second person), only its blanks are filled and the old table is kept beside; cells that do not agree are
+    listed, and then nothing is written. The macro page's readings are put into the results.csv that is there, each in
+    its cell. FILE is checked against the plan it was made for; every fault is listed at once, and every conversion.
 
     \b
     Examples:
       weldwindow take bench-0123456789ab-1.csv hinge
+      weldwindow take from-second-phone.csv hinge
       weldwindow take macro-0123456789ab-1.csv hinge --replace
     """
     from doe.bench.taking import read_export, write_export
     from doe.study import read_study
 
     export = read_export(file, read_study(folder))
-    files = write_export(export, replace=replace)
+    taken = write_export(export, replace=replace)
     if as_json:
-        print_json(_answer(export, files))
+        print_json(_answer(export, taken))
     else:
         _print(export)
-    if not files:
-        note(f"{export.target} holds the same already; nothing was written")
-    wrote(files, f"weldwindow {'check' if _not_run(export) else 'report'} {folder}")
+        _print_merged(taken)
+    if taken.kept is not None:
+        note(f"kept {taken.kept}, as it was")
+    if not taken.files:
+        note(f"{export.target} holds all of it already; nothing was written")
+    wrote(taken.files, f"weldwindow {'check' if _not_run(export) or taken.filled else 'report'} {folder}")
 
 
-def _answer(export: Export, files: list[Path]) -> dict[str, object]:
+def _answer(export: Export, taken: Taken) -> dict[str, object]:
     """Give the answer as JSON prints it."""
     return {
         "schema": 1,
-        "files": files,
+        "files": list(taken.files),
+        "kept": taken.kept,
+        "filled": [vars(cell) for cell in taken.filled],
         "stage": export.stage,
         "welds": export.results.n_welds,
         "sections": list(export.sections),
@@ -57,6 +64,14 @@ def _answer(export: Export, files: list[Path]) -> dict[str, object]:
         "conversions": [vars(conversion) for conversion in export.conversions],
         "questions": [question.to_dict() for question in export.questions],
     }
+
+
+def _print_merged(taken: Taken) -> None:
+    """Say which welds were filled up in a table that was filled in already."""
+    if not taken.filled:
+        return
+    welds = dict.fromkeys(cell.weld for cell in taken.filled)
+    say(f"{len(taken.filled)} blank cells of {', '.join(welds)} were filled; what stood there is as it was.")
 
 
 def _not_run(export: Export) -> list[str]:

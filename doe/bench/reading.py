@@ -11,8 +11,10 @@ from doe.bench.checks import doubts
 from doe.bench.files import ResultsFile, find_files, load_sheets
 from doe.bench.headings import check_headings, find_table
 from doe.bench.log import Log, Place
+from doe.bench.reading_study import FILE as READING_STUDY
+from doe.bench.reading_study import read_reading_study
 from doe.bench.records import Record, read_records
-from doe.bench.results import Conversion, Results
+from doe.bench.results import Conversion, Results, StudiedScatter
 from doe.bench.welds import PlanFile, assemble
 from doe.errors import Fault, ResultsError
 from doe.planning.reading import read_plan
@@ -84,6 +86,7 @@ def examine_results(path: Path | str, study: Study) -> Examination:
     log = Log()
     results = None
     order: list[str] = []
+    studied = _read_studied(Path(path), study, log)
     try:
         files = find_files(Path(path), log)
         order = [file.path.name for file in files]
@@ -99,8 +102,29 @@ def examine_results(path: Path | str, study: Study) -> Examination:
     conversions = tuple(_by_place(log.conversions, order))
     if results is not None:
         asked = tuple(str(question) for question in questions)
-        results = replace(results, conversions=conversions, questions=asked)
+        results = replace(results, conversions=conversions, questions=asked, reading_scatter=studied)
     return Examination(results, tuple(_by_place(log.faults, order)), conversions, tuple(questions))
+
+
+def _read_studied(path: Path, study: Study, log: Log) -> dict[str, StudiedScatter]:
+    """Read the reading study beside the results, where one was made."""
+    table = (path if path.is_dir() else path.parent) / READING_STUDY
+    if not table.exists() or not any(response.kind == "measure" for response in study.responses):
+        return {}
+    try:
+        found = read_reading_study(table, study)
+    except ResultsError as error:
+        log.faults += error.faults or [Fault(error.message, table.name)]
+        return {}
+    for part in found:
+        if part.found is None:
+            log.question(f"the reading study is not complete: {'; '.join(part.notes)}", Place(table.name, 0))
+    confidence = study.claim.confidence
+    return {
+        part.response.name: StudiedScatter(part.found.sd, part.found.proven_variance(confidence), part.found.n_sections)
+        for part in found
+        if part.found is not None
+    }
 
 
 def _read_file(file: ResultsFile, study: Study, log: Log) -> list[Record]:

@@ -63,6 +63,24 @@ Readings = Measurement | Counts | Trips | Passes
 
 
 @dataclass(frozen=True)
+class StudiedScatter:
+    """What a reading study says of one measure's reading.
+
+    Attributes
+    ----------
+    sd : float
+        Scatter of readings of one section, one standard deviation, in the response's unit.
+    proven_variance : float
+        Variance of reading that is held with the claim's confidence: what may be taken off the scatter.
+    n_sections : int
+    """
+
+    sd: float
+    proven_variance: float
+    n_sections: int
+
+
+@dataclass(frozen=True)
 class Conversion:
     """One thing that was read differently from how it stands in the table; row 0 is the table as a whole."""
 
@@ -96,6 +114,8 @@ class Results:
         "arc voltage [V]", "arc current [A]", "travel speed [mm/s]", "stick-out [mm]", "gap [mm]".
     remarks : mapping of str to tuple of str
         "outlet", "cord", "place", "spool", "time", "notes", and every column that is not known.
+    reading_scatter : mapping of str to StudiedScatter
+        Measure to what the reading study says of it; empty where none was made.
     conversions : tuple of Conversion
     questions : tuple of str
         Doubtful readings: asked about, never removed.
@@ -118,6 +138,7 @@ class Results:
     remarks: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     conversions: tuple[Conversion, ...] = ()
     questions: tuple[str, ...] = ()
+    reading_scatter: Mapping[str, StudiedScatter] = field(default_factory=dict)
 
     @property
     def n_welds(self) -> int:

@@ -15,6 +15,7 @@ from doe.bench.checks import doubts
 from doe.bench.files import load_sheets
 from doe.bench.headings import Table, check_headings, find_table
 from doe.bench.identity import identity
+from doe.bench.joining import Filled, join_tables
 from doe.bench.log import Log, Place
 from doe.bench.merging import merge_readings
 from doe.bench.records import Record, read_records
@@ -27,7 +28,7 @@ from doe.bench.welds import PlanFile, assemble
 from doe.errors import Fault, ResultsError, WouldOverwriteError
 from doe.planning.plan import Plan
 from doe.planning.reading import read_plan
-from doe.saving import keep_aside, write_bytes
+from doe.saving import keep_aside, write_bytes, write_text
 from doe.study.model import Study
 
 Noted = TypeVar("Noted", Fault, Conversion)
@@ -42,6 +43,8 @@ class Export:
 
     Attributes
     ----------
+    path : Path
+        The file; it is never rewritten.
     data : bytes
         What results.csv is to hold: the bench page's file as it is, or the table with the macro page's readings in it.
     stage : int
@@ -55,6 +58,7 @@ class Export:
         The welds whose sections the macro page measured; empty for the bench page.
     """
 
+    path: Path
     data: bytes
     stage: int
     target: Path
@@ -93,16 +97,16 @@ def read_export(path: Path, study: Study) -> Export:
     plan = _its_plan(table, study)
     records = read_records(table, study, log)
     if _is_of_macro_page(table.sheet):
-        return _with_sections(table, records, plan, log)
+        return _with_sections(path, table, records, plan, log)
     _check_welds(records, plan, log, file=path.name)
-    return _export(path.read_bytes(), records, plan, log, file=path.name)
+    return _export(path.read_bytes(), records, plan, log, file=path)
 
 
 def _is_of_macro_page(sheet: Sheet) -> bool:
     return any(row.is_comment and row.cells[0].text == FROM_MACRO_PAGE for row in sheet.rows)
 
 
-def _with_sections(readings: Table, records: Sequence[Record], plan: Plan, log: Log) -> Export:
+def _with_sections(path: Path, readings: Table, records: Sequence[Record], plan: Plan, log: Log) -> Export:
     """Put readings of sections into the stage's results.csv, or into a blank one where there is none."""
     study, file = plan.study, readings.sheet.file
     _check_known(records, plan, log)
@@ -118,8 +122,8 @@ def _with_sections(readings: Table, records: Sequence[Record], plan: Plan, log: 
     data = merged.text.encode() if merged.is_changed or not target.exists() else target.read_bytes()
     whole = Log(conversions=[*log.conversions, *told.conversions])
     filled = check_headings(find_table(read_text_sheets(target.name, data), study), study, whole)
-    export = _export(data, read_records(filled, study, whole), plan, whole, file=target.name)
-    return replace(export, sections=tuple(record.weld for record in records))
+    export = _export(data, read_records(filled, study, whole), plan, whole, file=target)
+    return replace(export, path=path, sections=tuple(record.weld for record in records))
 
 
 def _refusal(log: Log, file: str) -> ResultsError:
@@ -128,34 +132,54 @@ def _refusal(log: Log, file: str) -> ResultsError:
     return ResultsError(message, _by_row(log.faults))
 
 
-def _export(data: bytes, records: Sequence[Record], plan: Plan, log: Log, *, file: str) -> Export:
+def _export(data: bytes, records: Sequence[Record], plan: Plan, log: Log, *, file: Path) -> Export:
     """Bring the rows and the plan together, and ask about what is doubtful."""
     results = assemble(records, [PlanFile(f"plan of stage {plan.stage}", plan.welds)], plan.study, log)
     if results is None or log.faults:
-        raise _refusal(log, file)
+        raise _refusal(log, file.name)
     asked = [*log.questions, *(d for d in doubts(results) if (d.file, d.row, d.column) not in log.edited)]
     target = stage_path(plan.study.folder, "results", plan.stage)
-    return Export(data, plan.stage, target, results, tuple(_by_row(log.conversions)), tuple(_by_row(asked)))
+    return Export(file, data, plan.stage, target, results, tuple(_by_row(log.conversions)), tuple(_by_row(asked)))
 
 
-def write_export(export: Export, *, replace: bool = False) -> list[Path]:
-    """Write an export as its stage's results.csv, unless a person has filled that in.
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """What became of an export.
+
+    Attributes
+    ----------
+    files : tuple of Path
+        What was written; empty where results.csv holds the same already.
+    filled : tuple of Filled
+        Where it was merged into a results.csv that was filled in: the cells it filled.
+    kept : Path or None
+        Where what stood in results.csv is kept.
+    """
+
+    files: tuple[Path, ...] = ()
+    filled: tuple[Filled, ...] = ()
+    kept: Path | None = None
+
+
+def write_export(export: Export, *, replace: bool = False) -> Taken:
+    """Write an export as its stage's results.csv; where a person has filled that in, fill only its blanks.
+
+    What stood there is kept beside, as ``results.1.csv``, whenever it is written anew.
 
     Parameters
     ----------
     export : Export
     replace : bool
-        Keep a filled-in results.csv beside, as ``results.1.csv``, and write anew.
+        Take the export alone, whatever stands in results.csv.
 
     Returns
     -------
-    list of Path
-        What was written; empty where results.csv holds the same already.
+    Taken
 
     Raises
     ------
     WouldOverwriteError
-        If the stage's table holds something else that a person filled in.
+        If the stage's table says something else in a cell; every such cell is named.
     CannotWriteError
         If it cannot be written.
     """
@@ -168,28 +192,36 @@ def write_export(export: Export, *, replace: bool = False) -> list[Path]:
         )
         raise WouldOverwriteError(message)
     if target.exists() and target.read_bytes() == export.data:
-        return []
-    if target.exists() and not is_untouched(target):
-        if not replace:
-            raise _would_overwrite(export)
-        keep_aside(target)
-    write_bytes(target, export.data, within=target.parent)
-    return [target]
-
-
-def _would_overwrite(export: Export) -> WouldOverwriteError:
-    name = export.target.name
+        return Taken()
+    if not target.exists() or is_untouched(target):
+        write_bytes(target, export.data, within=target.parent)
+        return Taken((target,))
+    if replace:
+        kept = keep_aside(target)
+        write_bytes(target, export.data, within=target.parent)
+        return Taken((target,), kept=kept)
     if export.sections:
-        message = (
-            f"{name} is filled in already, and is not written over; “--replace” keeps it beside under a number, and "
-            "writes it anew with these readings in it; whatever else stands there stays"
-        )
-        return WouldOverwriteError(message)
+        raise _would_overwrite(target)
+    return _merge(export)
+
+
+def _would_overwrite(target: Path) -> WouldOverwriteError:
     message = (
-        f"{name} is filled in already, and not as in this export; it is not overwritten. “--replace” keeps it beside "
-        "under a number and takes the export instead; to keep what stands there, copy what is missing over by hand"
+        f"{target.name} is filled in already, and is not written over; “--replace” keeps it beside under a number, and "
+        "writes it anew with these readings in it; whatever else stands there stays"
     )
     return WouldOverwriteError(message)
+
+
+def _merge(export: Export) -> Taken:
+    """Fill the blanks of a results.csv that a person filled in, and keep beside what stood there."""
+    target, study = export.target, export.results.study
+    merged = join_tables(target, export.path, study)
+    if not merged.filled:
+        return Taken()
+    kept = keep_aside(target)
+    write_text(target, merged.text, within=target.parent)
+    return Taken((target,), merged.filled, kept)
 
 
 def _its_plan(table: Table, study: Study) -> Plan:

@@ -18,6 +18,7 @@ from scipy import special
 from doe.bench.results import Results
 from doe.coding import FloatArray
 from doe.models.surface import BoolArray, kind_contrasts
+from doe.planning.heat import arc_power
 from doe.study.model import Factor, Study
 from doe.trade.supply import line_current_a
 
@@ -80,7 +81,8 @@ def find_load(results: Results) -> LoadTrend | None:
     """Find the load ratio's trend from the readings; None where the load is unknown.
 
     Measured line current is preferred. A computed load needs the supply's voltage (or line-voltage readings),
-    the breaker's rating, the machine's efficiency and power factor, and arc volts and amps.
+    the breaker's rating, the machine's efficiency and power factor, and arc volts and amps, read or by the user's own
+    burn-off.
     """
     breaker = results.study.supply.breaker_a
     if breaker is None:
@@ -94,16 +96,27 @@ def find_load(results: Results) -> LoadTrend | None:
     return None
 
 
+def find_arc_power(results: Results) -> LoadTrend | None:
+    """Find the trend of log arc power over the settings, from welds whose amps were read; None where too few were."""
+    power = arc_power(results.study, results.settings, results.conditions)
+    known = np.where(power.is_read, power.watts, np.nan)
+    if int(np.isfinite(known).sum()) < LEAST_READINGS:
+        return None
+    return _measured_trend(results, np.log(known))
+
+
 def _condition(results: Results, name: str) -> FloatArray:
     return results.conditions.get(name, np.full(results.n_welds, np.nan))
 
 
 def _computed_current(results: Results) -> FloatArray:
-    """Compute line current in A from arc volts and amps, shape (n_welds,); nan where anything is missing."""
+    """Compute line current in A from the arc's power, shape (n_welds,); nan where anything is missing."""
     supply, machine = results.study.supply, results.study.machine
     line = _condition(results, "line voltage [V]")
     stated = np.nan if supply.voltage_v is None else supply.voltage_v
-    power = _condition(results, "arc voltage [V]") * _condition(results, "arc current [A]")
+    read = {name: _condition(results, name) for name in ("arc voltage [V]", "arc current [A]", "stick-out [mm]")}
+    power = arc_power(results.study, results.settings, read, built_in=False).watts
+    power = np.where(np.array(results.status) == "not run", np.nan, power)
     if machine.efficiency is None or machine.power_factor is None:
         return np.full(results.n_welds, np.nan)
     volts = np.where(np.isfinite(line), line, stated)

@@ -107,7 +107,7 @@ def fit_measure(results: Results, response: Response, *, seed: int, robust: bool
     if not isinstance(readings, Measurement):
         message = f"{response.name} is not a measure"
         raise TypeError(message)
-    usable = usable_readings(readings)
+    usable = usable_readings(readings, studied=results.reading_scatter.get(response.name))
     if refusal := refusal_of(response, usable):
         raise CannotAnswerError(refusal)
     surface, nodes = _set_up(results, response, usable, grid=ROBUST_GRID if robust else Grid())
@@ -190,7 +190,7 @@ def _numbers(nodes: Nodes, usable: Usable, posterior: MeasurePosterior) -> dict[
     spread = {
         "weld": float(posterior.weld_sd.mean()),
         "plate": float(posterior.plate_sd.mean()) if PLATE_GROUP in groups else None,
-        "reading": usable.reading_sd,
+        "reading": usable.studied.sd if usable.reading_sd is None and usable.studied else usable.reading_sd,
     }
     has_wide_third = bool(np.any(nodes.effects.variance[:, THIRD_GROUP] == THIRD[-1] ** 2))
     if BLOCK_GROUP in groups:

@@ -86,6 +86,7 @@ def findings_of(results: Results, posterior: MeasurePosterior, usable: Usable) -
             _missing_readings(results, response, usable),
             _at_limit(response, usable),
             _cuts(response, usable),
+            _studied(response, usable),
             _layout(results, usable),
             _scatter_conflict(posterior),
             _shape(posterior, usable),
@@ -148,6 +149,22 @@ def _at_limit(response: Response, usable: Usable) -> Iterator[str]:
             f"The upper limit {_with_unit(response.at_most, response)} lies above the largest value that can be read "
             f"({_with_unit(response.full, response)}): whether it is met rests on the model alone."
         )
+
+
+def _studied(response: Response, usable: Usable) -> Iterator[str]:
+    """Say what the reading study gave, and what became of it."""
+    found = usable.studied
+    if found is None:
+        return
+    known = f"The reading study found that readings of one section scatter by {_with_unit(found.sd, response)}"
+    if usable.reading_sd is not None and usable.reading_df >= LEAST_READING_DF:
+        yield f"{known} (one standard deviation); the cuts of these welds went before it."
+        return
+    held = _with_unit(found.proven_variance**0.5, response)
+    yield (
+        f"{known} (one standard deviation, {found.n_sections} sections). The {held} of it that is held with the "
+        "claim’s confidence was taken off the scatter between welds, down to a quarter of it at most."
+    )
 
 
 def _cuts(response: Response, usable: Usable) -> Iterator[str]:

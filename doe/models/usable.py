@@ -8,14 +8,13 @@ from typing import Final
 
 import numpy as np
 
-from doe.bench.results import IntArray, Measurement, Results
+from doe.bench.resolution import find_resolution
+from doe.bench.results import IntArray, Measurement, Results, StudiedScatter
 from doe.coding import FloatArray
 from doe.models.surface import LEVEL_WIDTH, BoolArray
 
 LEAST_READING_DF: Final = 4
 """Degrees of freedom from which the scatter between cuts is trusted enough to be taken off. Our rule."""
-FINEST: Final = 6
-"""Decimals beyond which a resolution is not looked for."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +37,8 @@ class Usable:
         Degrees of freedom it rests on.
     resolution : float
         The step on which all readings lie; 0 where there is none.
+    studied : StudiedScatter or None
+        What a reading study of other sections says; None where none was made.
     """
 
     used: BoolArray
@@ -47,6 +48,7 @@ class Usable:
     reading_sd: float | None
     reading_df: int
     resolution: float
+    studied: StudiedScatter | None = None
 
     @property
     def n(self) -> int:
@@ -55,13 +57,18 @@ class Usable:
 
     @property
     def reading_variance(self) -> float:
-        """Variance of a weld's mean that comes from reading alone, s_r^2 / m; 0 where it is not known."""
+        """Variance of a weld's mean that comes from reading alone, s_r^2 / m; 0 where it is not known.
+
+        Cuts of the same welds come first, for they hold the differences along a weld as well; a reading study of
+        other sections serves where they are too few.
+        """
         if self.reading_sd is None or self.reading_df < LEAST_READING_DF:
-            return 0.0
+            one = 0.0 if self.studied is None or not self.n else self.studied.proven_variance
+            return float(one * np.mean(1.0 / self.cuts)) if one else 0.0
         return float(self.reading_sd**2 * np.mean(1.0 / self.cuts))
 
 
-def usable_readings(measurement: Measurement) -> Usable:
+def usable_readings(measurement: Measurement, *, studied: StudiedScatter | None = None) -> Usable:
     """Take the mean of each weld's cuts; a weld with a cut at or over ``full`` is only "at least" its mean.
 
     Cuts are sub-samples of one weld, never repeats: they tell the scatter of reading, not that of welding.
@@ -76,21 +83,7 @@ def usable_readings(measurement: Measurement) -> Usable:
     df = int((cuts - 1)[~at_limit].sum())
     squares = np.where(finite, (values - y[:, None]) ** 2, 0.0).sum(axis=1)[~at_limit].sum()
     reading_sd = float(np.sqrt(squares / df)) if df else None
-    return Usable(used, y, at_limit, cuts, reading_sd, df, find_resolution(values[finite]))
-
-
-def find_resolution(values: FloatArray) -> float:
-    """Give the coarsest decimal step, 1 or finer, on which every value lies; 0 where there is none.
-
-    Examples
-    --------
-    >>> find_resolution(np.array([1.2, 1.25, 1.4]))
-    0.01
-    """
-    for decimals in range(FINEST + 1):
-        if np.all(np.abs(values - np.round(values, decimals)) < 1e-9 * np.maximum(1.0, np.abs(values))):
-            return float(10.0**-decimals)
-    return 0.0
+    return Usable(used, y, at_limit, cuts, reading_sd, df, find_resolution(values[finite]), studied)
 
 
 def number_groups(labels: Sequence[str]) -> IntArray:

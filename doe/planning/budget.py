@@ -6,7 +6,6 @@ long a plate takes to heat, a section to cut) is one of the planning values belo
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -14,16 +13,12 @@ from typing import Final
 from doe.coding import FloatArray
 from doe.planning.plan import Plan, PlannedWeld
 from doe.study.model import Factor, Job, Study
+from doe.trade.deposit import CORED_DENSITY_RATIO, wire_mass_kg
+from doe.trade.processes import wire_is_cored
+from doe.units import convert, same_dimension
 
-SPEED_MM_S: Final = {"m/min": 1000 / 60, "mm/min": 1 / 60, "mm/s": 1.0, "in/min": 25.4 / 60, "in/s": 25.4}
-"""Millimetres a second in each unit of speed. Exact (1 in = 25.4 mm)."""
-STEEL_KG_MM3: Final = 7.85e-6
-"""Density of plain steel, kg/mm³; handbook value from memory, right to 1 %."""
-CORED_DENSITY_RATIO: Final = 0.85
-"""Mass of a metre of cored wire over solid wire of the same diameter; from memory 0.80 to 0.90, best weighed."""
-SOLID_PROCESSES: Final = ("131", "135", "GMAW")
-CORED_PROCESSES: Final = ("114", "132", "133", "136", "138", "FCAW", "FCAW-G", "FCAW-S")
-"""Processes with solid and with cored wire: ISO 4063 numbers and AWS letters."""
+CORED_RATIO: Final = sum(CORED_DENSITY_RATIO) / 2
+"""Mass of a metre of cored wire over solid wire: the middle of the usual range."""
 END_ALLOWANCE_MM: Final = 25.0
 """Plate beyond each end of the weld, mm, so that sections are cut clear of start and stop. Common practice, no
 source."""
@@ -108,9 +103,9 @@ def _quantity(value: float | None, unit: str) -> dict[str, object] | None:
 def plan_cost(plan: Plan) -> Cost:
     """Work out what the welds of a plan (this stage only) cost."""
     study = plan.study
-    seconds = _arc_seconds(study, plan.settings)
+    seconds = arc_seconds(study, plan.settings)
     length = _wire_length_mm(study, plan.settings, seconds)
-    per_m = _wire_kg_m(study.job)
+    per_m = wire_kg_m(study.job)
     n_plates = len({weld.plate for weld in plan.welds})
     return Cost(
         plates=n_plates,
@@ -132,44 +127,42 @@ def _column(study: Study, settings: FloatArray, factor: Factor) -> list[float]:
 
 def _speed_factor(study: Study) -> Factor | None:
     """Give the factor that is the travel speed, where that is varied."""
-    named = (f for f in study.factors if f.name.casefold().startswith("travel") and f.unit in SPEED_MM_S)
+    named = (f for f in study.factors if f.name.casefold().startswith("travel") and _is_speed(f))
     return next(named, None)
 
 
-def _arc_seconds(study: Study, settings: FloatArray) -> list[float] | None:
+def _is_speed(factor: Factor) -> bool:
+    """Whether a factor is calibrated in a unit of speed."""
+    return factor.calibrated and bool(factor.unit) and same_dimension(factor.unit, "mm/s")
+
+
+def arc_seconds(study: Study, settings: FloatArray) -> list[float] | None:
     """Give each weld's arc time, or None where weld length or travel speed is not stated."""
     length, speed = study.job.weld_length_mm, study.job.travel_speed_mm_s
     varied = _speed_factor(study)
     if length is None or (speed is None and varied is None):
         return None
     if varied is not None:
-        return [length / (v * SPEED_MM_S[varied.unit]) for v in _column(study, settings, varied)]
+        return [length / convert(v, varied.unit, "mm/s") for v in _column(study, settings, varied)]
     return [length / speed for _ in settings] if speed else None
 
 
 def _wire_length_mm(study: Study, settings: FloatArray, seconds: Sequence[float] | None) -> float | None:
     """Give the wire run out with the arc lit, or None where the feed is not known in a unit of speed."""
     feed = study.factor_of_role("feed")
-    if seconds is None or feed is None or not feed.calibrated or feed.unit not in SPEED_MM_S:
+    if seconds is None or feed is None or not _is_speed(feed):
         return None
     speeds = _column(study, settings, feed)
-    return sum(v * SPEED_MM_S[feed.unit] * s for v, s in zip(speeds, seconds, strict=True))
+    return sum(convert(v, feed.unit, "mm/s") * s for v, s in zip(speeds, seconds, strict=True))
 
 
-def _wire_kg_m(job: Job) -> float | None:
+def wire_kg_m(job: Job) -> float | None:
     """Give the mass of a metre of wire, or None where diameter or make-up is not stated."""
-    ratio = _density_ratio(job)
-    if job.wire_diameter_mm is None or ratio is None:
+    cored = wire_is_cored(job.process, job.wire)
+    if job.wire_diameter_mm is None or cored is None:
         return None
-    return math.pi / 4 * job.wire_diameter_mm**2 * 1000 * STEEL_KG_MM3 * ratio
-
-
-def _density_ratio(job: Job) -> float | None:
-    """Tell a cored wire from a solid one by what the job says of wire and process."""
-    wire, process = job.wire.casefold(), job.process.strip().upper()
-    if "cored" in wire or process in CORED_PROCESSES:
-        return CORED_DENSITY_RATIO
-    return 1.0 if "solid" in wire or process in SOLID_PROCESSES else None
+    ratio = CORED_RATIO if cored else 1.0
+    return wire_mass_kg(1000.0, wire_diameter_mm=job.wire_diameter_mm, density_ratio=ratio)
 
 
 def _cut_list(study: Study, welds: Sequence[PlannedWeld]) -> tuple[Piece, ...]:
@@ -188,13 +181,17 @@ def _elapsed_min(plan: Plan, seconds: Sequence[float]) -> float:
     total = 0.0
     heated: set[str] = set()
     for weld, arc_s in zip(plan.welds, seconds, strict=True):
-        later = weld.position > 1
         if weld.plate not in heated:
             heated.add(weld.plate)
             total += CLAMP_MIN + (HEAT_MIN if _is_heated(plan.study, weld) else 0.0)
-        cooling = COOL_MIN if later and plan.study.plan.later_welds == "cooled" else 0.0
-        total += arc_s / 60 + max(SET_UP_MIN, cooling, _duty_rest_min(plan.study, arc_s))
+        total += arc_s / 60 + rest_min(plan.study, weld, arc_s)
     return total
+
+
+def rest_min(study: Study, weld: PlannedWeld, arc_s: float) -> float:
+    """Give the rest that goes with a weld: setting up, a plate that cools, the duty rating; the longest of them."""
+    cooling = COOL_MIN if weld.position > 1 and study.plan.later_welds == "cooled" else 0.0
+    return max(SET_UP_MIN, cooling, _duty_rest_min(study, arc_s))
 
 
 def _duty_rest_min(study: Study, arc_s: float) -> float:
@@ -226,8 +223,8 @@ def _assumptions(study: Study, seconds: Sequence[float] | None, *, wire_known: b
         said.append(
             f"pieces are {COUPON_WIDTH_MM:g} mm wide and {END_ALLOWANCE_MM:g} mm longer than the weld at each end"
         )
-    if wire_known and _density_ratio(study.job) == CORED_DENSITY_RATIO:
-        said.append(f"a metre of cored wire weighs {CORED_DENSITY_RATIO:g} of solid wire (weigh one to know)")
+    if wire_known and wire_is_cored(study.job.process, study.job.wire):
+        said.append(f"a metre of cored wire weighs {CORED_RATIO:g} of solid wire (weigh one to know)")
     if wire_known:
         said.append("wire trimmed or run out between welds is not counted")
     if seconds is not None:

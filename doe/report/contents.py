@@ -19,6 +19,7 @@ from doe.report import answering, cautions
 from doe.report.drawing import curve_figures, map_figures, residual_figure
 from doe.report.figures import to_svg
 from doe.report.formatting import number, printed_unit, setting
+from doe.report.heat_lines import HeatPart, heat_part
 from doe.report.plates import plates_picture
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
 from doe.study.model import Response, Study
@@ -73,6 +74,8 @@ class ReportContents:
     weld_heads: tuple[str, ...]
     weld_rows: tuple[tuple[str, ...], ...]
     plates: Picture | None
+    weld_notes: tuple[str, ...]
+    heat: tuple[str, ...]
     questions: tuple[str, ...]
     claim: tuple[str, ...]
     assumptions: tuple[str, ...]
@@ -94,7 +97,8 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
     """
     results = fit.results
     study = results.study
-    heads, rows = weld_table(results)
+    heat = heat_part(results, window)
+    heads, rows = weld_table(results, heat)
     return ReportContents(
         title=study.title,
         job=job_line(study),
@@ -112,6 +116,8 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         weld_heads=heads,
         weld_rows=rows,
         plates=_plates(results),
+        weld_notes=heat.notes,
+        heat=heat.window,
         questions=results.questions,
         claim=answering.claim_lines(window),
         assumptions=window.assumptions,
@@ -137,18 +143,18 @@ def job_line(study: Study) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def weld_table(results: Results) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    """Give headings and rows of the weld table: one weld a row, as it was set and measured."""
+def weld_table(results: Results, heat: HeatPart) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Give headings and rows of the weld table: one weld a row, as it was set and measured, and what follows."""
     study = results.study
     heads = ["weld", "plate", "position", "order", *(f.name for f in study.factors)]
-    heads += [response.name for response in study.responses] + ["status"]
+    heads += [response.name for response in study.responses] + [*heat.heads, "status"]
     rows = []
     for i in range(results.n_welds):
         row = [results.weld[i], results.plate[i], str(results.position[i]), str(results.order[i] or "–")]
         pairs = zip(study.factors, results.settings[i], strict=True)
         row += [setting(factor, float(value), study.units) for factor, value in pairs]
         row += [reading_text(response, results.readings[response.name], i) for response in study.responses]
-        rows.append((*row, results.status[i]))
+        rows.append((*row, *heat.rows[i], results.status[i]))
     return tuple(heads), tuple(rows)
 
 

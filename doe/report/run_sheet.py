@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
-from doe.planning.feasibility import plan_loads
+from doe.planning.feasibility import WeldLoad, plan_loads
 from doe.planning.plan import Plan, PlannedWeld
 from doe.report import cautions
 from doe.report.formatting import printed_unit, setting, setting_value
@@ -42,7 +43,7 @@ def run_sheet(plan: Plan, *, size: PaperSize = "A4") -> bytes:
     sheet.add_page()
     _front(sheet, study)
     plates = plates_in_order(plan)
-    watched = {load.weld for load in plan_loads(plan) if load.note}
+    watched = {load.weld: _watch_words(load) for load in plan_loads(plan) if load.is_heaviest}
     for number, welds in enumerate(plates, start=1):
         _plate(sheet, study, welds, place=f"plate {number} of {len(plates)}", watched=watched)
     add_chalk_card(sheet, plan)
@@ -113,7 +114,7 @@ def _ticks(sheet: Sheet, title: str, lines: tuple[str, ...]) -> None:
     sheet.set_y(y + 3)
 
 
-def _plate(sheet: Sheet, study: Study, welds: list[PlannedWeld], *, place: str, watched: set[str]) -> None:
+def _plate(sheet: Sheet, study: Study, welds: list[PlannedWeld], *, place: str, watched: Mapping[str, str]) -> None:
     """Print one plate: its picture, what holds for all of it, one row a weld."""
     height = 9 + ROW_MM * len(welds)
     if sheet.room_left() < min(height, 9 + 2 * ROW_MM):
@@ -134,13 +135,19 @@ def _plate(sheet: Sheet, study: Study, welds: list[PlannedWeld], *, place: str, 
             sheet.add_page()
         _weld(sheet, study, weld, beads=len(welds))
         if weld.weld in watched:
-            _watch(sheet)
+            _watch(sheet, watched[weld.weld])
     sheet.ln(2)
 
 
-def _watch(sheet: Sheet) -> None:
-    """Print, in the row just drawn, that this weld loads the supply most."""
-    text = "loads the supply most: watch the breaker"
+def _watch_words(load: WeldLoad) -> str:
+    """Say of a weld that it loads the supply most, and how much where that is known."""
+    ratio = load.breaker_ratio
+    much = "" if ratio is None else f", about {ratio:.1f} times the breaker's rating"
+    return f"loads the supply most{much}: watch the breaker"
+
+
+def _watch(sheet: Sheet, text: str) -> None:
+    """Print in the row just drawn what to watch."""
     sheet.set_font("house", "B", 7)
     sheet.text_at(
         sheet.w - sheet.r_margin - sheet.get_string_width(text) - 2,

@@ -7,7 +7,8 @@ from typing import Final
 from doe.errors import quoted
 from doe.study.faults import Place, did_you_mean
 from doe.study.model import Job, Machine, Supply
-from doe.study.shape import DutyShape, JobShape, MachineShape, SupplyShape, check_shape
+from doe.study.shape import BurnOffShape, DutyShape, JobShape, MachineShape, SupplyShape, check_shape
+from doe.trade.burn_off import BurnOff
 
 ELEMENTS: Final = ("C", "Mn", "Si", "Cr", "Mo", "V", "Ni", "Cu", "B", "P", "S", "Nb", "Ti", "Al", "N")
 """Elements that may stand in ``chemistry``."""
@@ -30,7 +31,27 @@ def resolve_job(shape: JobShape, place: Place) -> Job:
         inspected=_inspected(shape.inspected, place),
         chemistry=_chemistry(shape, place),
         hydrogen_ml_100g=place.positive(shape.hydrogen, "ml/100 g", key="hydrogen"),
+        burn_off=_burn_off(shape, place),
+        cooling_joint=shape.cooling_joint,
     )
+
+
+def _burn_off(shape: JobShape, place: Place) -> BurnOff | None:
+    """Resolve the user's own burn-off: two coefficients, and the currents they were read at."""
+    found = None if shape.burn_off is None else check_shape(BurnOffShape, shape.burn_off, place.inner("burn_off"))
+    if found is None:
+        return None
+    if found.a <= 0 or found.b < 0:
+        place.add(f"a is {found.a:g} and b {found.b:g}; no wire has a at or below 0, or b below 0", "burn_off")
+    low, high = (
+        place.positive(value, "A", key=f"burn_off.{key}")
+        for key, value in (("lowest", found.lowest), ("highest", found.highest))
+    )
+    if (found.lowest is None) != (found.highest is None):
+        place.add("give both the lowest and the highest current they were read at, or neither", "burn_off")
+    if low is not None and high is not None and low >= high:
+        place.add(f"the highest current, {high:g} A, is not above the lowest, {low:g} A", "burn_off")
+    return BurnOff(found.a, found.b, None if low is None or high is None else (low, high))
 
 
 def _inspected(text: str, place: Place) -> str:

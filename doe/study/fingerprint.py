@@ -31,6 +31,9 @@ def fingerprint(study: Study) -> str:
         if meaning["plan"][key] == unsaid:
             del meaning["plan"][key]
     meaning["job"]["chemistry"] = sorted(meaning["job"]["chemistry"])
+    for key in ("burn_off", "cooling_joint"):  # later keys: a study that does not have them keeps its fingerprint
+        if not meaning["job"][key]:
+            del meaning["job"][key]
     meaning["plan"]["coding"] = sorted(meaning["plan"]["coding"])
     text = json.dumps(meaning, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
     return hashlib.sha256(text.encode("ascii")).hexdigest()[:12]

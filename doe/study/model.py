@@ -15,6 +15,7 @@ import numpy as np
 
 from doe.coding import Coding, FactorCoding, FloatArray
 from doe.terms import Order
+from doe.trade.burn_off import BurnOff
 
 Role = Literal["voltage", "feed", "preheat", "other"]
 Kind = Literal["measure", "count", "trip", "pass"]
@@ -171,7 +172,11 @@ class Response:
 
 @dataclass(frozen=True)
 class Job:
-    """What is welded; used in the trade figures and on the sheets. None or empty: not stated."""
+    """What is welded; used in the trade figures and on the sheets. None or empty: not stated.
+
+    ``burn_off`` is the user's own, of that wire on that machine; ``cooling_joint`` the joint whose factors t8/5 is
+    worked out with, where ``joint`` does not name one that is held.
+    """
 
     process: str = ""
     joint: str = ""
@@ -185,6 +190,8 @@ class Job:
     inspected: str = ""
     chemistry: tuple[tuple[str, float], ...] = ()
     hydrogen_ml_100g: float | None = None
+    burn_off: BurnOff | None = None
+    cooling_joint: str = ""
 
 
 @dataclass(frozen=True)

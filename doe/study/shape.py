@@ -14,6 +14,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 
 from doe.errors import quoted
 from doe.study.faults import Place, did_you_mean
+from doe.trade.cooling import JOINTS
 
 LONGEST_TEXT: Final = 300
 """So long may a text in the file be."""
@@ -174,7 +175,7 @@ class StudyShape(Shape):
 
 
 class JobShape(Shape):
-    """``[job]``."""
+    """``[job]``; ``burn_off`` is checked apart."""
 
     process: Label = ""
     joint: Text = ""
@@ -188,6 +189,17 @@ class JobShape(Shape):
     inspected: Text = ""
     chemistry: Numbers = ()
     hydrogen: Amount | None = None
+    burn_off: RawTable | None = None
+    cooling_joint: Annotated[str, PlainValidator(_choice(*JOINTS))] = ""
+
+
+class BurnOffShape(Shape):
+    """``burn_off = { a = 0.34, b = 9.1e-5, lowest = "90 A", highest = "190 A" }``."""
+
+    a: Number
+    b: Number
+    lowest: Amount | None = None
+    highest: Amount | None = None
 
 
 class SupplyShape(Shape):

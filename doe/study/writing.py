@@ -264,6 +264,12 @@ def _job_options(study: Study) -> Iterator[_Option]:
     yield _Option("job.inspected", '"face, section"', "e.g. where pores are looked for: face, section, fracture")
     yield _Option("job.chemistry", "{ C = 0.16, Mn = 1.2, Si = 0.3 }", "e.g. mass per cent")
     yield _Option("job.hydrogen", "5", "e.g. ml/100 g deposited")
+    yield _Option(
+        "job.burn_off",
+        '{ a = 0.36, b = 9e-5, lowest = "90 A", highest = "190 A" }',
+        "e.g. your own wire's, by “weldwindow dial”; gives amps, heat input, load",
+    )
+    yield _Option("job.cooling_joint", '"tee"', "e.g. whose factors t8/5 takes: plate, butt, corner, tee")
     if study.supply.voltage_v is None:
         yield _Option("supply.voltage", '"230 V"', "e.g. of the circuit that the machine hangs on")
     if study.supply.breaker_a is None:

@@ -19,6 +19,14 @@ AWS: Final = "AWS D1.1"
 STANDARDS: Final = (ISO, AWS)
 """Standards whose limits are held."""
 
+STANDARD_NAMES: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        **dict.fromkeys(("ISO 5817", "EN ISO 5817", "5817", "ISO 5817:2014"), ISO),
+        **dict.fromkeys(("AWS D1.1", "D1.1", "AWS D1.1/D1.1M", "AWS D1.1:2015"), AWS),
+    }
+)
+"""The names a standard may be called by."""
+
 LimitName = Literal["minimum-fillet", "undercut-limit", "porosity-limit", "convexity-limit", "leg-difference-limit"]
 Sizes = Mapping[str, float]
 """What is known of the weld, by "thickness", "throat", "width". [mm]"""

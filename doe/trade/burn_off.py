@@ -58,10 +58,19 @@ class BurnOff:
         [mm/(A s)]
     b : float
         [1/(A2 s)]
+    currents_a : tuple of float or None
+        Lowest and highest current they were read at, outside which they give no number; None: not stated. [A]
     """
 
     a: float
     b: float
+    currents_a: tuple[float, float] | None = None
+
+    @property
+    def bound(self) -> Bound:
+        """The currents they hold for."""
+        low, high = self.currents_a or (0.0, math.inf)
+        return Bound("current", low, high, "A")
 
 
 @dataclass(frozen=True)
@@ -76,8 +85,6 @@ class BurnOffFit:
     scatter_mm_s : float
         Residual standard deviation. [mm/s]
     residual_df : int
-    current_range_a : tuple of float
-        Smallest and largest current read: not to be used outside.
     """
 
     coefficients: BurnOff
@@ -85,7 +92,20 @@ class BurnOffFit:
     b_se: float
     scatter_mm_s: float
     residual_df: int
-    current_range_a: tuple[float, float]
+
+    def to_dict(self) -> dict[str, object]:
+        """Give the fit as ``dial --json`` prints it."""
+        low, high = self.coefficients.currents_a or (0.0, math.inf)
+        return {
+            "a": self.coefficients.a,
+            "a_se": self.a_se,
+            "b": self.coefficients.b,
+            "b_se": self.b_se,
+            "scatter_mm_s": self.scatter_mm_s,
+            "residual_df": self.residual_df,
+            "lowest_a": low,
+            "highest_a": high,
+        }
 
 
 def solid_wire(wire_diameter_mm: float) -> BurnOff:
@@ -130,6 +150,8 @@ def wire_feed(
     """Give the wire feed at a current as a figure, by solid wire or one's own coefficients, in mm/s."""
     inputs = {"current": current_a} | _inputs(stickout_mm, wire_diameter_mm, own)
     if own is not None:
+        if fault := own.bound.breach(current_a):
+            return not_held("mm/s", source=OWN_BURN_OFF, why=(fault, _OWN_ADVICE), inputs=inputs)
         value = wire_feed_mm_s(current_a, stickout_mm=stickout_mm, burn_off=own)
         return held(value, "mm/s", source=OWN_BURN_OFF, notes=_notes(own, is_own=True), inputs=inputs)
     if wire_diameter_mm is None:
@@ -150,6 +172,8 @@ def wire_current(
     inputs = {"feed": feed_mm_s} | _inputs(stickout_mm, wire_diameter_mm, own)
     if own is not None:
         value = wire_current_a(feed_mm_s, stickout_mm=stickout_mm, burn_off=own)
+        if fault := own.bound.breach(value):
+            return not_held("A", source=OWN_BURN_OFF, why=(fault, _OWN_ADVICE), inputs=inputs)
         return held(value, "A", source=OWN_BURN_OFF, notes=_notes(own, is_own=True), inputs=inputs)
     if wire_diameter_mm is None:
         message = "a wire diameter or own coefficients are needed"
@@ -165,6 +189,7 @@ def wire_current(
     return held(value, "A", source=BURN_OFF, notes=_notes(wire, is_own=False), inputs=inputs)
 
 
+_OWN_ADVICE: Final = "a and b are not known outside the currents they were read at: read more of them"
 _ADVICE: Final = "outside, give a and b fitted to your own readings of current, feed and stick-out"
 
 
@@ -230,5 +255,19 @@ def fit_burn_off(current_a: Sequence[float], feed_mm_s: Sequence[float], stickou
             "least 0): check units and readings, or read over a wider range."
         )
         raise CannotAnswerError(message)
-    found = BurnOff(float(estimate[0]), float(estimate[1]))
-    return BurnOffFit(found, float(se[0]), float(se[1]), scatter, df, (float(current.min()), float(current.max())))
+    currents = (float(current.min()), float(current.max()))
+    found = BurnOff(float(estimate[0]), float(estimate[1]), currents)
+    return BurnOffFit(found, float(se[0]), float(se[1]), scatter, df)
+
+
+def burn_off_line(fit: BurnOffFit) -> str:
+    """Write the fit as the key of study.toml's [job].
+
+    Examples
+    --------
+    >>> print(burn_off_line(BurnOffFit(BurnOff(0.35912, 9.04e-5, (90.0, 190.0)), 0.01, 1e-6, 1.2, 6)))
+    burn_off = { a = 0.3591, b = 9.04e-05, lowest = "90 A", highest = "190 A" }
+    """
+    low, high = fit.coefficients.currents_a or (0.0, math.inf)
+    a, b = (float(f"{value:.4g}") for value in (fit.coefficients.a, fit.coefficients.b))
+    return f'burn_off = {{ a = {a!r}, b = {b!r}, lowest = "{low:g} A", highest = "{high:g} A" }}'

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -53,6 +54,28 @@ JOINTS: Final[Mapping[str, JointFactors]] = MappingProxyType(
 )
 """F2 and F3 of a run on plate, between runs in a butt, a single-run fillet at a corner and at a tee. [1] EN
 1011-2:2001 Annex D, from memory. A second side of a tee has a range of its own (SEW 088: 0.3 to 0.67)."""
+
+_NAMED: Final = (
+    ("tee", re.compile(r"\b(tee|t[- ]?joint)\b")),
+    ("corner", re.compile(r"\bcorner\b")),
+    ("butt", re.compile(r"\bbutt\b")),
+    ("plate", re.compile(r"\b(bead|run)[- ]on[- ]plate\b")),
+)
+
+
+def named_joint(text: str) -> str:
+    """Give the joint whose factors are held that a description names; empty where it names none, or two.
+
+    A lap joint has no factors here: which ones to take is for the user to say.
+
+    Examples
+    --------
+    >>> named_joint("T-joint, fillet"), named_joint("butt"), named_joint("lap fillet")
+    ('tee', 'butt', '')
+    """
+    found = [joint for joint, words in _NAMED if words.search(text.casefold())]
+    return found[0] if len(found) == 1 else ""
+
 
 TEMPERATURE: Final = Bound("plate temperature before the arc (preheat)", *PLATE_TEMPERATURE_C, "°C")
 """Where the formulas hold; see ``PLATE_TEMPERATURE_C``."""

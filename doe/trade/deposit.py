@@ -38,6 +38,44 @@ CORED_DENSITY_RATIO: Final = (0.80, 0.90)
 know."""
 
 
+EFFICIENCY_OF_PROCESS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "111": "SMAW",
+        "114": "FCAW-S",
+        "131": "GMAW",
+        "132": "FCAW-G",
+        "133": "GMAW-C",
+        "135": "GMAW",
+        "136": "FCAW-G",
+        "138": "GMAW-C",
+    }
+)
+"""Which row of ``DEPOSITION_EFFICIENCY`` a process has, by ISO 4063 number; the others have none here."""
+
+
+def yield_range(process: str, *, cored: bool) -> tuple[float, float] | None:
+    """Give the usual range of deposit over wire used, by volume of solid steel; None where the process has none.
+
+    Parameters
+    ----------
+    process : str
+        ISO 4063 number.
+    cored : bool
+        Whether the wire is cored: its density ratio then counts too.
+
+    Examples
+    --------
+    >>> yield_range("136", cored=True), yield_range("135", cored=False)
+    ((0.64, 0.81), (0.93, 0.98))
+    """
+    row = EFFICIENCY_OF_PROCESS.get(process)
+    if row is None:
+        return None
+    ratio = CORED_DENSITY_RATIO if cored else (1.0, 1.0)
+    low, high = DEPOSITION_EFFICIENCY[row]
+    return low * ratio[0], high * ratio[1]
+
+
 def wire_section_mm2(wire_diameter_mm: float) -> float:
     """Give the section of a round wire, in mm2."""
     return math.pi / 4.0 * wire_diameter_mm**2

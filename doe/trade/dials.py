@@ -286,6 +286,26 @@ def value_at(calibration: Calibration, mark: float) -> Band:
     return Band(value, value - half, value + half)
 
 
+def value_of_mark(calibration: Calibration, mark: str) -> float | None:
+    """Give what a mark gives: as read, between two in a straight line on a numbered dial; None where not known.
+
+    Examples
+    --------
+    >>> dial = calibrate([MarkReading(m, v) for m, v in (("2", 3.0), ("4", 5.2), ("6", 7.0))])
+    >>> value_of_mark(dial, "4.0"), value_of_mark(dial, "3"), value_of_mark(dial, "7")
+    (5.2, 4.1, None)
+    """
+    known = {point.mark: point.mean.value for point in calibration.points}
+    spelled = _one_spelling(mark, known)
+    if spelled in known:
+        return known[spelled]
+    number = _number(mark)
+    marks = _numbered(calibration) if calibration.is_numbered else []
+    if number is None or not marks or not marks[0] <= number <= marks[-1]:
+        return None
+    return value_at(calibration, number).value
+
+
 def mark_for(calibration: Calibration, wanted: float) -> MarkFor:
     """Find the mark that gives a wanted value: between two on a numbered dial, the nearest on one of taps.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from types import MappingProxyType
 from typing import Final
 
 from doe.trade import acceptance
@@ -11,15 +10,7 @@ from doe.trade.asked import Given, Input, NamedFigure, same
 from doe.trade.inputs import THICKNESS, THROAT, WIDTH
 from doe.trade.validity import Figure, Source
 
-_STANDARD: Final = Input(
-    "standard",
-    words=MappingProxyType(
-        {
-            **dict.fromkeys(("ISO 5817", "EN ISO 5817", "5817", "ISO 5817:2014"), acceptance.ISO),
-            **dict.fromkeys(("AWS D1.1", "D1.1", "AWS D1.1/D1.1M", "AWS D1.1:2015"), acceptance.AWS),
-        }
-    ),
-)
+_STANDARD: Final = Input("standard", words=acceptance.STANDARD_NAMES)
 _LEVEL: Final = Input("level", words=same("B", "C", "D"))
 
 

@@ -113,6 +113,49 @@ def test_check_of_a_good_table_counts_the_welds(filled: Path):
     assert "24 welds read, no fault" in run("check", filled).stdout
 
 
+def test_check_says_what_lost_welds_mean(filled: Path):
+    path = filled / "results.csv"
+    path.write_text(path.read_text().replace(",done,", ",scrapped,", 1))
+    result = run("check", filled)
+    assert "What lost welds mean:" in result.stdout
+    assert "of 24 welds came to nothing" in result.stdout
+    [found, *_] = json.loads(run("check", filled, "--json").stdout)["rescue"]
+    assert len(found["lost"]) == 1
+    assert found["widening"] > 1.0
+
+
+def test_check_sets_the_welds_against_a_named_table(filled: Path):
+    arguments = ("check", filled, "--code", "ISO 5817", "--level", "C", "--leg", "6mm")
+    result = run(*arguments)
+    assert result.exit_code == 0
+    assert "Against ISO 5817, level C, specified leg 6 mm, thickness 10 mm:" in result.stdout
+    assert "passes root fusion" in result.stdout
+    assert "qualifies neither a procedure nor a welder" in result.stdout
+    code = json.loads(run(*arguments, "--json").stdout)["code"]
+    assert {check["check"] for check in code[0]["checks"]} >= {"undercut", "pores", "cracks"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--code", "ISO 5187", "--leg", "6mm"), "“ISO 5187” is not held; did you mean ISO 5817"),
+        (("--code", "ISO 5817", "--leg", "6mm"), "needs a quality level: B, C, D"),
+        (("--code", "AWS D1.1", "--level", "C", "--leg", "6mm"), "has no quality levels"),
+        (("--code", "AWS D1.1", "--leg", "6"), "give the specified leg with its unit"),
+        (("--code", "AWS D1.1", "--leg", "0mm"), "“0mm” is not above 0"),
+        (("--code", "AWS D1.1"), "give the specified leg, such as 6mm"),
+    ],
+)
+def test_a_table_that_cannot_be_checked_by_is_refused(filled: Path, arguments: tuple[str, ...], said: str):
+    result = run("check", filled, *arguments)
+    assert result.exit_code == 3
+    assert said in result.stderr
+
+
+def test_a_level_without_a_code_is_wrong_usage(filled: Path):
+    assert run("check", filled, "--level", "C").exit_code == 2
+
+
 def test_check_writes_an_annotated_copy_and_leaves_the_table(filled: Path):
     path = filled / "results.csv"
     path.write_text(path.read_text().replace(",done,", ",finished,", 1))

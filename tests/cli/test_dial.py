@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from cli.main import main
+from doe.study.reading import parse_study
 
 PULLS = """mark,seconds,length [in],spool
 2,10,25.5,start
@@ -211,3 +212,66 @@ def test_the_table_is_read_with_any_separator_and_byte_order_mark(table: Path):
         "Mark, Volts (V)\nA, 17\nB, 18\n",
     ):
         assert answer(table, text)["dials"][0]["marks"] == {"A": 17.0, "B": 18.0}
+
+
+BURN_OFF = """mark,seconds,length [mm],amps,stick-out [mm]
+3,10,835,,
+6,10,1170,,
+9,10,1500,,
+3,,,128,15
+3,,,121,20
+6,,,165,15
+9,,,200,15
+9,,,186,20
+"""
+
+
+def test_amps_at_the_marks_of_timed_pulls_become_the_wires_burn_off(table: Path):
+    fit = answer(table, BURN_OFF)["burn_off"]
+    assert fit["residual_df"] == 3
+    assert (fit["lowest_a"], fit["highest_a"]) == (121.0, 200.0)
+    # W = a I + b L I^2 meets the pull of mark 6: 117 mm/s
+    assert fit["a"] * 165 + fit["b"] * 15 * 165**2 == pytest.approx(117.0, rel=0.02)
+
+
+def test_feeds_in_either_system_give_one_burn_off(table: Path):
+    rows = [(5, 128, 15), (7, 165, 15), (9, 200, 15), (5, 121, 20), (9, 186, 20)]
+    metric = "feed [m/min],amps,stick-out [mm]\n" + "".join(f"{f},{i},{s}\n" for f, i, s in rows)
+    customary = "feed [in/min],amps,stick-out [in]\n" + "".join(f"{f / 0.0254},{i},{s / 25.4}\n" for f, i, s in rows)
+    ours, theirs = answer(table, metric)["burn_off"], answer(table, customary)["burn_off"]
+    assert ours["a"] == pytest.approx(theirs["a"], rel=1e-9)
+    assert ours["b"] == pytest.approx(theirs["b"], rel=1e-9)
+
+
+def test_the_line_for_the_study_is_read_as_the_fit(table: Path):
+    printed = run(table, BURN_OFF).stdout
+    line = next(line for line in printed.splitlines() if line.startswith("burn_off = "))
+    study = parse_study(
+        f"[study]\n[job]\n{line}\n[[factor]]\nname = 'x'\nlow = 0\nhigh = 1\n"
+        "[[response]]\nname = 'y'\nkind = 'measure'\n"
+    )
+    assert study.job.burn_off is not None
+    assert study.job.burn_off.currents_a == (121.0, 200.0)
+    assert "outside nothing is said" in printed
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("feed [m/min],amps\n5,128\n", "the column stick-out is missing"),
+        ("mark,amps,stick-out [mm]\n3,128,15\n", "amps need the wire feed"),
+        ("feed,amps,stick-out [mm]\n5,128,15\n", "“5” has no unit: head the column feed"),
+        ("feed [m/min],amps,stick-out [mm]\n5,128,\n", "amps need the stick-out they were read at"),
+        (BURN_OFF + "12,,,230,15\n", "no feed is known for mark 12: time a pull there"),
+    ],
+)
+def test_a_burn_off_table_that_lacks_something_is_refused(table: Path, text: str, said: str):
+    result = run(table, text)
+    assert result.exit_code == 3
+    assert said in result.stderr
+
+
+def test_too_few_amps_are_refused(table: Path):
+    result = run(table, "feed [m/min],amps,stick-out [mm]\n5,128,15\n7,165,15\n9,200,15\n")
+    assert result.exit_code == 4
+    assert "at least 4" in result.stderr

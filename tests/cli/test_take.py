@@ -99,7 +99,7 @@ def test_taking_twice_writes_once(folder: Path, file: Path):
     run("take", file, folder)
     again = run("take", file, folder)
     assert again.exit_code == 0
-    assert "holds the same already; nothing was written" in again.stderr
+    assert "holds all of it already; nothing was written" in again.stderr
     assert "wrote" not in again.stderr.replace("nothing was written", "")
 
 
@@ -162,3 +162,32 @@ def test_sections_are_put_into_the_table_and_named(folder: Path, file: Path, tmp
     assert "Sections of W03, put into results.csv." in result.stdout
     assert json.loads(run("take", macro, folder, "--json").stdout)["sections"] == ["W03"]
     assert (folder / "results.1.csv").read_bytes() == file.read_bytes()
+
+
+def test_the_export_of_a_second_person_fills_the_blanks_of_the_first(folder: Path, file: Path):
+    run("take", file, folder)
+    second = file.with_name("second.csv")
+    lines = file.read_text().splitlines()
+    head = next(line for line in lines if line.startswith("weld,")).split(",")
+    for i, line in enumerate(lines):
+        cells = line.split(",")
+        if line.startswith("W"):
+            is_last = cells[0] == "W03"
+            cells[head.index("depth [mm]")] = "1.9" if is_last else ""
+            cells[head.index("trip")] = "no" if is_last else ""
+            lines[i] = ",".join(cells)
+    second.write_text("\n".join(lines) + "\n")
+    before = (folder / "results.csv").read_bytes()
+    answer = json.loads(run("take", second, folder, "--json").stdout)
+    assert [(cell["weld"], cell["text"]) for cell in answer["filled"]] == [("W03", "1.9"), ("W03", "no")]
+    assert Path(answer["kept"]).read_bytes() == before
+    assert json.loads(run("check", folder, "--json").stdout)["welds"] == 3
+
+
+def test_what_was_filled_is_said(folder: Path, file: Path):
+    run("take", file, folder)
+    more = file.read_text().replace("W03,P03,1,3,3,19.6,plan,,,,", "W03,P03,1,3,3,19.6,plan,,,1.9,")
+    file.write_text(more)
+    result = run("take", file, folder)
+    assert "1 blank cells of W03 were filled; what stood there is as it was." in result.stdout
+    assert "results.1.csv, as it was" in result.stderr

@@ -48,7 +48,7 @@ def test_an_export_becomes_the_blank_results_csv_as_it_is(staged: Study, file: P
     export = read_export(file, staged)
     assert export.stage == 1
     assert export.results.n_welds == 6
-    assert write_export(export) == [staged.folder / "results.csv"]
+    assert write_export(export).files == (staged.folder / "results.csv",)
     assert (staged.folder / "results.csv").read_bytes() == file.read_bytes()
     assert read_results(staged.folder, staged).status == export.results.status
     (staged.folder / "study.toml").write_text("[study]")
@@ -57,31 +57,43 @@ def test_an_export_becomes_the_blank_results_csv_as_it_is(staged: Study, file: P
 
 def test_the_same_export_again_writes_nothing(staged: Study, file: Path):
     write_export(read_export(file, staged))
-    assert write_export(read_export(file, staged)) == []
+    assert write_export(read_export(file, staged)).files == ()
 
 
 def test_a_missing_results_csv_is_written(staged: Study, file: Path):
     (staged.folder / "results.csv").unlink()
-    assert write_export(read_export(file, staged)) == [staged.folder / "results.csv"]
+    assert write_export(read_export(file, staged)).files == (staged.folder / "results.csv",)
 
 
 def test_what_a_person_filled_in_is_never_overwritten(staged: Study, file: Path):
     path = staged.folder / "results.csv"
-    path.write_text(path.read_text(encoding="utf-8").replace("W01,", "W01 ,"), encoding="utf-8")
+    lines = path.read_text(encoding="utf-8").splitlines()
+    heads = next(line for line in lines if line.startswith("weld,")).split(",")
+    first = next(i for i, line in enumerate(lines) if line.startswith("W01,"))
+    cells = lines[first].split(",")
+    cells[heads.index("penetration [mm]")] = "1.7"
+    lines[first] = ",".join(cells)
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     before = path.read_bytes()
-    with pytest.raises(WouldOverwriteError, match=r"results.csv is filled in already.*--replace.*copy what is missing"):
+    with pytest.raises(WouldOverwriteError, match=r"do not say the same; nothing was written.*") as refused:
         write_export(read_export(file, staged))
+    [conflict] = refused.value.faults
+    assert conflict.message.startswith("W01 has “1.7” here and “1.5” in bench-0123456789ab-1.csv, row")
+    assert (conflict.file, conflict.row, conflict.column) == ("results.csv", first + 1, "penetration [mm]")
     assert path.read_bytes() == before
+    assert not (staged.folder / "results.1.csv").exists()
 
 
 def test_replace_keeps_the_old_table_beside(staged: Study, file: Path, plan: Plan, filled: Rows):
     write_export(read_export(file, staged))
     before = file.read_bytes()
-    filled[0]["notes"] = "looked at again"
+    filled[0]["penetration [mm]"] = "1.6"
     file.write_text(export_text(plan, filled), encoding="utf-8")
     with pytest.raises(WouldOverwriteError):
         write_export(read_export(file, staged))
-    assert write_export(read_export(file, staged), replace=True) == [staged.folder / "results.csv"]
+    taken = write_export(read_export(file, staged), replace=True)
+    assert taken.files == (staged.folder / "results.csv",)
+    assert taken.kept == staged.folder / "results.1.csv"
     assert (staged.folder / "results.1.csv").read_bytes() == before
     assert (staged.folder / "results.csv").read_bytes() == file.read_bytes()
 
@@ -130,7 +142,7 @@ def test_a_later_stage_goes_into_its_own_table(staged: Study, plan: Plan, filled
     write_stage(later)
     rows = [{**row, "weld": f"W{i}", "order": str(i)} for i, row in enumerate(filled, 7)]
     file.write_text(export_text(later, rows), encoding="utf-8")
-    assert write_export(read_export(file, staged)) == [staged.folder / "results-2.csv"]
+    assert write_export(read_export(file, staged)).files == (staged.folder / "results-2.csv",)
 
 
 def test_missing_and_unknown_welds_and_bad_cells_are_listed_at_once(

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from doe.models.load import LoadColumns, find_load
+from doe.models.load import LoadColumns, find_arc_power, find_load
 from doe.study.model import Factor, Machine, Study, Supply
+from doe.trade.burn_off import BurnOff
 from doe.trade.supply import line_current_a
 
 SUPPLY, MACHINE = Supply(230.0, 16.0, "C"), Machine(0.8, 0.7)
@@ -168,3 +169,28 @@ def test_a_wire_that_draws_more_is_seen(load_of, lug_study, lug_settings):
     middle = np.array([[19.5, 7.0, 70.0, 0.0], [19.5, 7.0, 70.0, 1.0]])
     low, high = load.columns(middle) @ load.mean
     assert high - low == pytest.approx(0.2, abs=0.03)
+
+
+def test_ones_own_burn_off_makes_the_load_computed_and_the_built_in_one_does_not(load_of, lug_study, lug_settings):
+    own = replace(lug_study.job, burn_off=BurnOff(0.5, 8.3e-5), stickout_mm=16.0)
+    load = load_of({}, study=replace(lug_study, job=own))
+    assert load.kind == "computed"
+    natural = lug_study.coding.to_natural(lug_settings)
+    feed = natural[:, 1] * 1000.0 / 60.0
+    amps = (-0.5 + np.sqrt(0.25 + 4 * 8.3e-5 * 16.0 * feed)) / (2 * 8.3e-5 * 16.0)  # root of W = a I + b L I^2
+    np.testing.assert_allclose(np.exp(load.log_ratio), natural[:, 0] * amps / (0.8 * 0.7 * 230.0 * 16.0), rtol=1e-6)
+    solid = replace(lug_study.job, process="135", wire="1.0 mm solid", wire_diameter_mm=1.0, stickout_mm=14.0)
+    assert load_of({}, study=replace(lug_study, job=solid)) is None
+
+
+def test_arc_power_follows_the_welds_whose_amps_were_read(make_results, lug_study, lug_settings):
+    study = replace(lug_study, supply=SUPPLY, machine=MACHINE)
+    natural = study.coding.to_natural(lug_settings)
+    amps = 20.0 * natural[:, 1]
+    few = np.where(np.arange(16) < 2, amps, np.nan)
+    assert find_arc_power(make_results(study, lug_settings, {}, conditions={"arc current [A]": few})) is None
+    some = np.where(np.arange(16) < 12, amps, np.nan)
+    trend = find_arc_power(make_results(study, lug_settings, {}, conditions={"arc current [A]": some}))
+    assert trend.n_readings == 12
+    found = np.exp(trend.columns(natural[12:]) @ trend.mean)
+    np.testing.assert_allclose(found, natural[12:, 0] * amps[12:], rtol=0.02)

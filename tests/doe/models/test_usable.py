@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from doe.bench.resolution import find_resolution
 from doe.bench.results import Measurement
-from doe.models.usable import find_resolution, has_repeats, number_groups, usable_readings
+from doe.models.usable import has_repeats, number_groups, usable_readings
 
 
 def test_cuts_are_averaged_and_give_a_scatter_of_reading_of_their_own() -> None:

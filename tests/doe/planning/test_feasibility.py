@@ -5,9 +5,10 @@ from dataclasses import replace
 
 import pytest
 
-from doe.planning.feasibility import WeldLoad, load_words, plan_loads
+from doe.planning.feasibility import load_words, plan_loads
 from doe.planning.plan import Plan, PlannedWeld
-from doe.study.model import Factor, Study, Supply
+from doe.study.model import Factor, Machine, Study, Supply
+from doe.trade.burn_off import BurnOff
 
 
 @pytest.fixture
@@ -70,8 +71,53 @@ def test_the_same_in_inches_per_minute(lugs: Study):
         assert ours.line_current == (None if theirs.line_current is None else pytest.approx(theirs.line_current))
 
 
-def test_welds_of_one_note_are_named_together():
-    loads = [WeldLoad(weld, None, None, None, note) for weld, note in (("W1", "is hot"), ("W2", ""), ("W3", "is hot"))]
-    assert load_words(loads) == ("W1 and W3: each is hot.",)
-    assert load_words(loads[:2]) == ("W1 is hot.",)
-    assert load_words([]) == ()
+OWN = BurnOff(0.5, 8.3e-5, (105.0, 205.0))
+
+
+@pytest.fixture
+def logged(lugs: Study) -> Study:
+    return replace(lugs, job=replace(lugs.job, burn_off=OWN, stickout_mm=16.0, cooling_joint="tee"))
+
+
+def test_ones_own_burn_off_gives_cored_wire_amps_load_heat_wire_and_duty(logged: Study):
+    loads = plan_loads(plan_of(logged))
+    for load, feed in zip(loads, (5.0, 9.0, 7.0), strict=True):
+        amps = load.arc_current
+        # the form W = a I + b L I^2, put back
+        assert 0.5 * amps + 8.3e-5 * 16.0 * amps**2 == pytest.approx(feed * 1000.0 / 60.0)
+        assert load.line_current == pytest.approx(load.arc_power / (0.8 * 0.7 * 230.0))
+        assert load.heat_input == pytest.approx(0.8 * load.arc_power / 5000.0)
+        assert load.cooling_time > 0.0
+        # 30 s of arc: wire run out times its section, density 7.85 g/cm3, 0.85 of solid
+        assert load.wire == pytest.approx(feed * 0.5 * 3.14159 / 4 * 7.85e-3 * 0.85, rel=1e-3)
+        # 30 s of arc and 3 min to set up
+        assert load.duty_used == pytest.approx(30.0 / 210.0)
+    assert "trips within 1 h" in loads[1].note
+
+
+def test_amps_above_the_machines_rating_are_flagged_and_no_weld_is_dropped(logged: Study):
+    small = replace(logged, machine=Machine(0.8, 0.7, 30.0, 150.0))
+    loads = plan_loads(plan_of(small))
+    assert [load.is_beyond_duty for load in loads] == [False, True, True]
+    assert "above the 150 A the machine's duty cycle is rated at" in loads[1].note
+
+
+def test_a_long_arc_gets_the_rest_its_machine_needs(logged: Study):
+    # the budget rests as if every weld were made at the rated amps, so that none below them is short of rest
+    long = replace(logged.job, weld_length_mm=1500.0)
+    loads = plan_loads(plan_of(replace(logged, job=long, machine=Machine(0.8, 0.7, 60.0, 200.0))))
+    assert not any(load.is_beyond_duty for load in loads)
+    assert loads[0].duty_used == pytest.approx(300.0 / 500.0)
+
+
+def test_the_words_name_the_heaviest_and_count_the_rest(logged: Study):
+    words = load_words(plan_loads(plan_of(replace(logged, machine=Machine(0.8, 0.7, 25.0, 200.0)))))
+    assert words[0].startswith("W02: loads the supply most")
+    assert "3 of 3 welds are expected to take more than the breaker's rating" in words[1]
+    assert len(words) == 2
+
+
+def test_words_about_the_supply_never_advise_a_larger_breaker(logged: Study):
+    said = " ".join(load_words(plan_loads(plan_of(replace(logged, machine=Machine(0.8, 0.7, 30.0, 120.0))))))
+    assert "cut-out" in said
+    assert "larger" not in said

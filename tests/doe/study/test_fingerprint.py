@@ -28,6 +28,11 @@ def test_comments_order_and_layout_do_not_count(full: str) -> None:
     assert parse_study(shuffled(full)).fingerprint == parse_study(full).fingerprint
 
 
+def test_the_wires_own_burn_off_counts(full: str) -> None:
+    with_log = changed(full, "[supply]", "[job.burn_off]\na = 0.5\nb = 8e-5\n[supply]")
+    assert parse_study(with_log).fingerprint != parse_study(full).fingerprint
+
+
 @pytest.mark.parametrize(
     ("old", "new"),
     [

@@ -88,7 +88,7 @@ def test_a_fit_to_readings_finds_the_wire_that_made_them():
     assert fit.coefficients.b == pytest.approx(true.b, abs=4 * fit.b_se)
     assert fit.scatter_mm_s == pytest.approx(2.0, rel=0.2)
     assert fit.residual_df == 198
-    assert fit.current_range_a == (amps.min(), amps.max())
+    assert fit.coefficients.currents_a == (amps.min(), amps.max())
 
 
 def test_the_standard_errors_are_those_of_ordinary_least_squares():
