@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from doe.planning.quality import PlanQuality
     from doe.rehearsal import Judgement
     from doe.study.model import Study
+    from doe.window.confirmation import Confirmation
     from doe.window.window import Window
 
 
@@ -58,13 +59,18 @@ def make_plan(study: Study, *, seed: int, progress: Callable[[int, int], None] |
 
 
 def write_plan(plan: Plan, *, replace: bool = False) -> list[Path]:
-    """Write plan.csv, results.csv, the run sheet on paper and as a workbook, and the page for the phone."""
+    """Write plan.csv, results.csv, and what one welds by."""
     from doe.bench.stage import write_stage
+
+    return [*write_stage(plan, replace=replace), *write_sheets(plan)]
+
+
+def write_sheets(plan: Plan) -> list[Path]:
+    """Write what one welds by: the run sheet on paper and as a workbook, and the page for the phone."""
     from doe.bench.workbook_form import write_workbook_form
     from doe.report import write_bench_page, write_run_sheet
 
-    tables = write_stage(plan, replace=replace)
-    return [*tables, *write_run_sheet(plan), *write_workbook_form(plan), *write_bench_page(plan)]
+    return [*write_run_sheet(plan), *write_workbook_form(plan), *write_bench_page(plan)]
 
 
 def read_folder(folder: Path) -> Results:
@@ -77,22 +83,59 @@ def read_folder(folder: Path) -> Results:
 
 def fit_and_find(folder: Path, *, seed: int, textbook: bool = False) -> tuple[Fit, Window]:
     """Read, fit, and find the window."""
+    return _fit_and_find(read_folder(folder), seed=seed, textbook=textbook)
+
+
+def _fit_and_find(results: Results, *, seed: int, textbook: bool = False) -> tuple[Fit, Window]:
+    """Fit, and find the window."""
     from doe.models import fit_responses
     from doe.window import find_window
 
-    fit = fit_responses(read_folder(folder), seed=seed, textbook=textbook)
+    fit = fit_responses(results, seed=seed, textbook=textbook)
     return fit, find_window(fit, seed=seed)
 
 
-def make_report(folder: Path, *, seed: int) -> tuple[Window, list[Path]]:
-    """Read, fit, find the window, and write report and card."""
+@dataclass(frozen=True, eq=False)
+class Reported:
+    """What a report says, and the files it was written to."""
+
+    window: Window
+    confirmation: Confirmation | None
+    files: list[Path]
+
+    def to_dict(self) -> dict[str, object]:
+        """Give the answer as ``report --json`` prints it."""
+        confirmation = None if self.confirmation is None else self.confirmation.to_dict()
+        return {
+            "schema": 1,
+            "files": self.files,
+            "window": self.window.to_dict(),
+            "confirmation": confirmation,
+        }
+
+    def words(self) -> tuple[str, ...]:
+        """Give the answer in plain sentences, where its claim stands first."""
+        from doe.report.answering import standing_lines, terminal_lines
+
+        return (*standing_lines(self.window), *terminal_lines(self.window))
+
+
+def make_report(folder: Path, *, seed: int) -> Reported:
+    """Read, fit, find the window, judge its claim, and write report, card and answer."""
+    from cli.answer import plain
+    from doe.bench.answer_file import made_from, write_answer
     from doe.bench.stage import read_plans
     from doe.report import write_report
+    from doe.window import claimed_window
 
-    fit, window = fit_and_find(folder, seed=seed)
-    study = fit.results.study
-    files = write_report(study, read_plans(study), fit.results, fit, window, folder / "report")
-    return window, files
+    results = read_folder(folder)
+    files = made_from(folder)
+    fit, found = _fit_and_find(results, seed=seed)
+    window, confirmation = claimed_window(fit, found, seed=seed)
+    written = write_report(results.study, read_plans(results.study), results, fit, window, folder / "report")
+    held = plain(Reported(window, confirmation, []).to_dict())
+    answer = write_answer(folder, files=files, window=held["window"], confirmation=held["confirmation"])
+    return Reported(window, confirmation, [*written, answer])
 
 
 def new_folder(wanted: Path | None, *, stem: str) -> Path:

@@ -13,7 +13,7 @@ from cli.progress import progress
 @click.command("next")
 @study_argument
 @click.option(
-    "--welds", type=click.IntRange(1, 8), help="How many welds to add; 6, or the fewer that are left of the plan."
+    "--welds", type=click.IntRange(1, 8), help="How many welds to add; what is left of the next stage, else 6."
 )
 @json_option
 @seed_option
@@ -29,19 +29,18 @@ def command(folder: Path, welds: int | None, as_json: bool, seed: int) -> None:
       weldwindow next hinge
       weldwindow next hinge --welds 4
     """
-    from cli.steps import read_folder
+    from cli.steps import read_folder, write_sheets
     from doe.bench.stage import stage_path, write_stage
     from doe.models import fit_responses
-    from doe.report import write_run_sheet
     from doe.window import next_welds
 
     fit = fit_responses(read_folder(folder), seed=seed)
     with progress("simulating what they should bring", quiet=as_json) as report:
         plan = next_welds(fit, n=welds, seed=seed, progress=report)
-    files = (*write_stage(plan), *write_run_sheet(plan))
+    files = (*write_stage(plan), *write_sheets(plan))
     if as_json:
         print_json(plan.to_dict())
     else:
         say(plan.words())
     table = stage_path(folder, "results", plan.stage)
-    wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow report {folder}")
+    wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow go {folder}")

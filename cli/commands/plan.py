@@ -99,7 +99,7 @@ def _plan(study: Study, budget: Budget | None, *, replace: bool, as_json: bool, 
     else:
         say((*(() if found is None else found.words()), *planned.words()))
     table = study.folder / "results.csv"
-    wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow report {study.folder}")
+    wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow go {study.folder}")
 
 
 def _score(design: Path, study: Study, *, as_json: bool) -> None:

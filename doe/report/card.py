@@ -6,7 +6,7 @@ from typing import Final
 
 from doe.bench.results import Results
 from doe.report import answering
-from doe.report.contents import NOT_CONFIRMED, job_line
+from doe.report.contents import job_line
 from doe.report.pdf import PaperSize, Sheet
 from doe.report.settings import DialRow, dial_rows
 from doe.window.window import Window
@@ -58,7 +58,7 @@ def setting_card(window: Window, results: Results, *, size: PaperSize = "A6") ->
     card.text_line(STOP_SIGNS, size=6.5)
     for line in conditions_tested(results):
         card.text_line(line, size=6.5)
-    _foot(card, confirmed=NOT_CONFIRMED if rows else "")
+    _foot(card, confirmed=answering.stamp(window))
     return bytes(card.output())
 
 

@@ -24,9 +24,6 @@ from doe.study.model import Response, Study
 from doe.window.window import Window
 from doe.window.words import at_least
 
-NOT_CONFIRMED = "NOT CONFIRMED"
-"""Stands on every answer until confirmation welds were made."""
-
 
 @dataclass(frozen=True)
 class Picture:
@@ -59,6 +56,7 @@ class ReportContents:
     title: str
     job: str
     standing: str
+    standing_lines: tuple[str, ...]
     answer_heading: str
     dials: tuple[DialRow, ...]
     answer: tuple[str, ...]
@@ -96,7 +94,8 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
     return ReportContents(
         title=study.title,
         job=job_line(study),
-        standing=NOT_CONFIRMED if window.found else "",
+        standing=answering.stamp(window),
+        standing_lines=answering.standing_lines(window),
         answer_heading=answering.heading(window),
         dials=dial_rows(window),
         answer=answering.report_lines(window),

@@ -4,6 +4,7 @@
 - ``next_welds(fit, *, n, seed) -> NextPlan``: the next welds worth making, and what they are expected to bring
 - ``confirm_window(fit, *, seed) -> Confirmation``: claim and rule fixed beforehand, the verdict afterwards
 - ``standing_confirmation(fit, *, seed) -> Confirmation | None``: where a study's claim stands, for the report
+- ``claimed_window(fit, window, *, seed)``: the window to show once a claim was fixed, and where the claim stands
 - ``compare_studies(first, second, *, seed)``, ``compare_kinds(fit, *, seed) -> Comparison``: does one card serve both
 - ``box_confidence(fit, box, *, position, seed) -> float``: of the same box under another fit
 - ``window_sentences(window, answer)``: the same in plain sentences
@@ -15,6 +16,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from doe.window.claimed import claimed_window
     from doe.window.compare import compare_kinds, compare_studies
     from doe.window.comparison import Comparison
     from doe.window.confirm import confirm_window, standing_confirmation, write_confirmation
@@ -30,6 +32,7 @@ _WHERE = {
     "NextPlan": "follow_up",
     "Window": "window",
     "box_confidence": "finding",
+    "claimed_window": "claimed",
     "compare_kinds": "compare",
     "compare_studies": "compare",
     "confirm_window": "confirm",
@@ -46,6 +49,7 @@ __all__ = [
     "NextPlan",
     "Window",
     "box_confidence",
+    "claimed_window",
     "compare_kinds",
     "compare_studies",
     "confirm_window",

@@ -194,7 +194,7 @@ def test_a_report_without_a_window_says_so_on_page_and_card(filled: Path):
 def test_report_lists_its_files(filled: Path):
     answer = json.loads(run("report", filled, "--json").stdout)
     names = {Path(name).name for name in answer["files"]}
-    assert names == {"report.html", "setting-card.pdf", "run-sheet.pdf"}
+    assert names == {"report.html", "setting-card.pdf", "run-sheet.pdf", "answer.json"}
     assert answer["window"]["schema"] == 1
 
 
@@ -249,6 +249,9 @@ def test_go_walks_the_short_path(study: Path, demo: tuple[Path, Result]):
     assert "there is no plan yet" in planned.stderr
     waiting = run("go", study)
     assert "waited for" in waiting.stderr
+    answer = json.loads(run("go", study, "--json").stdout)
+    assert answer["due"] is None
+    assert "results.csv" in answer["reason"]
     shutil.copy(demo[0] / "plan.csv", study / "plan.csv")
     shutil.copy(demo[0] / "results.csv", study / "results.csv")
     reported = run("go", study)
