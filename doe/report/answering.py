@@ -83,10 +83,17 @@ def stamp(window: Window) -> str:
     if not window.found:
         return ""
     standing = window.standing
-    made = None if standing is None else standing.last
-    if standing is None or made is None or not standing.shows_claim:
+    if standing is None or not standing.judged or not standing.shows_claim:
         return NOT_CONFIRMED
+    made = standing.judged[0]
     return ", ".join(part for part in (standing.stamp, f"{made.passed} of {made.judged} welds", made.date) if part)
+
+
+def recheck_lines(window: Window) -> tuple[str, ...]:
+    """Say for the card when its claim was checked again."""
+    if window.standing is None or not window.standing.shows_claim:
+        return ()
+    return tuple(f"Checked again: {made.words}." for made in window.standing.judged[1:])
 
 
 def standing_lines(window: Window) -> tuple[str, ...]:

@@ -17,7 +17,7 @@ from doe.window.confirmation import Confirmation
 from doe.window.finding import JUDGING_STAGE
 from doe.window.posing import blocked_fits, open_inquiry, required_fits
 from doe.window.search import check
-from doe.window.standing import Standing
+from doe.window.standing import Standing, standing_verdict
 from doe.window.window import Answer, SettingBox, Window
 from doe.window.words import at_least, box_words, level
 
@@ -40,14 +40,13 @@ def claimed_window(fit: Fit, window: Window, *, seed: int = 1) -> tuple[Window, 
     confirmation = standing_confirmation(fit, seed=seed)
     if confirmation is None:
         return window, None
-    made = next((r for r in reversed(confirmation.rounds) if r.verdict is not None), None)
-    shows_claim = (made is None or confirmation.stands) and not blocked_fits(required_fits(fit))
+    verdict = standing_verdict(confirmation.rounds)
+    shows_claim = (verdict is None or confirmation.stands) and not blocked_fits(required_fits(fit))
     lines, shown = [*standing_sentences(confirmation)], window
     if shows_claim:
         answer = _answer_for(fit, confirmation, seed=seed)
         shown = replace(window, answers=(answer, *window.answers[1:]))
         lines += _beside(window, answer)
-    verdict = None if made is None else made.verdict
     return replace(shown, standing=Standing(verdict, confirmation.rounds, tuple(lines), shows_claim)), confirmation
 
 

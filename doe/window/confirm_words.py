@@ -19,7 +19,10 @@ def confirmation_sentences(confirmation: Confirmation) -> tuple[str, ...]:
             *confirmation.findings,
         )
     verdict = {"confirmed": _confirmed, "not contradicted": _not_contradicted, "withdrawn": _withdrawn}
-    return (*verdict[confirmation.verdict](confirmation), *confirmation.findings)
+    first, *rest = verdict[confirmation.verdict](confirmation)
+    claimed = "Withdrawn" if confirmation.verdict == "withdrawn" else f"The {_name(confirmation)}"
+    box = f"{claimed}: {box_words(confirmation.study, confirmation.box)}."
+    return (first, box, *rest, *confirmation.findings)
 
 
 def standing_sentences(confirmation: Confirmation) -> tuple[str, ...]:
@@ -42,7 +45,8 @@ def standing_sentences(confirmation: Confirmation) -> tuple[str, ...]:
         lines.append(f"Another check is under way. {rule_sentence(confirmation)}")
         judged = judged[:-1]
     else:
-        lines = list(confirmation_sentences(confirmation))
+        first, box, *rest = confirmation_sentences(confirmation)
+        lines = [first, *([box] if confirmation.verdict == "withdrawn" else []), *rest]
         judged = judged if len(judged) > 1 or judged[0].date or judged[0].changed else []
     return (*lines, *(f"{_when(made.stage, confirmation)}: {made.words}." for made in judged), *_since(confirmation))
 
@@ -155,7 +159,6 @@ def _confirmed(confirmation: Confirmation) -> tuple[str, ...]:
         f"Confirmed: {_passes(confirmation)} confirmation welds met every requirement. That was the rule, fixed "
         f"beforehand, and by itself it proves at least {frequency(claim.reliability)} good welds, at "
         f"{level(claim.confidence)} confidence, over the settings that were welded.",
-        f"The {_name(confirmation)}: {box_words(confirmation.study, confirmation.box)}.",
     ]
     if support.confidence is None or support.confidence < claim.confidence:
         lines.append(
@@ -172,7 +175,6 @@ def _not_contradicted(confirmation: Confirmation) -> tuple[str, ...]:
         f"Not contradicted: {_passes(confirmation)} confirmation welds met every requirement, and with them added the "
         f"same {_holds(confirmation)} with {_sure(confirmation.support.confidence)} (before: "
         f"{at_least(confirmation.support.before)}; asked: {level(claim.confidence)}).",
-        f"The {_name(confirmation)}: {box_words(confirmation.study, confirmation.box)}.",
         f"That is not a proof: by themselves, only {needed} of {needed} would prove it.",
     )
 
@@ -180,7 +182,7 @@ def _not_contradicted(confirmation: Confirmation) -> tuple[str, ...]:
 def _withdrawn(confirmation: Confirmation) -> tuple[str, ...]:
     claim, support = confirmation.claim.claim, confirmation.support
     failures = "; ".join(f"{o.weld}: {' and '.join(o.failed)}" for o in confirmation.failures)
-    if len(confirmation.failures) > confirmation.rule.failures_allowed:
+    if confirmation.is_broken:
         why = (
             f"Claim withdrawn: {_passes(confirmation)} confirmation welds met every requirement ({failures} failed), "
             f"and the rule fixed beforehand allowed {confirmation.rule.failures_allowed or 'no'} failure"
@@ -191,7 +193,7 @@ def _withdrawn(confirmation: Confirmation) -> tuple[str, ...]:
             f"Claim withdrawn: the rule was kept ({_passes(confirmation)}), but with these welds added the same "
             f"{_holds(confirmation)} with only {_sure(support.confidence)}; {level(claim.confidence)} is asked."
         )
-    return (why, f"Withdrawn: {box_words(confirmation.study, confirmation.box)}.", *_what_now(confirmation))
+    return (why, *_what_now(confirmation))
 
 
 def _what_now(confirmation: Confirmation) -> tuple[str, ...]:

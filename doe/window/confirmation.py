@@ -12,7 +12,7 @@ from doe.planning.plan import Plan
 from doe.study.model import Study
 from doe.window.claim_file import ClaimFile, PassRule
 from doe.window.outcome import WeldOutcome
-from doe.window.standing import Round, Verdict
+from doe.window.standing import Round, Verdict, standing_verdict
 from doe.window.window import SettingBox, Window, describe_box
 
 LEVELS: Final = ((0.8, 0.9), (0.9, 0.9), (0.9, 0.95), (0.95, 0.9), (0.95, 0.95), (0.99, 0.9))
@@ -102,10 +102,15 @@ class Confirmation:
         The last verdict given did not withdraw it, and where the passes alone are no proof, it is still as sure with
         every weld so far as it was claimed.
         """
-        verdict = next((made.verdict for made in reversed(self.rounds) if made.verdict is not None), None)
+        verdict = standing_verdict(self.rounds)
         if verdict == "confirmed":
             return True
         return verdict == "not contradicted" and self.now is not None and self.now >= self.claim.claim.confidence
+
+    @property
+    def is_broken(self) -> bool:
+        """Whether more welds failed than the rule allows."""
+        return len(self.failures) > self.rule.failures_allowed
 
     @property
     def failures(self) -> tuple[WeldOutcome, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -41,9 +42,15 @@ class Round:
     @property
     def words(self) -> str:
         """Say how many welds passed, and when."""
-        made = f"{self.passed} of {self.judged} confirmation welds met every requirement"
+        made = f"{self.passed} of {self.judged} met every requirement"
         when = f", {self.date}" if self.date else ""
         return f"{made}{when}" + (f" ({'; '.join(self.changed)})" if self.changed else "")
+
+
+def standing_verdict(rounds: Sequence[Round]) -> Verdict | None:
+    """Give the verdict of all rounds: the first one's, unless a later check withdrew the claim; None without any."""
+    verdicts = [made.verdict for made in rounds if made.verdict is not None]
+    return None if not verdicts else "withdrawn" if "withdrawn" in verdicts else verdicts[0]
 
 
 @dataclass(frozen=True)
@@ -53,7 +60,7 @@ class Standing:
     Attributes
     ----------
     verdict : str or None
-        Of the last round that was judged; None while the first is waited for.
+        Of all rounds that were judged; None while the first is waited for.
     rounds : tuple of Round
         The first is that of claim.json; later ones are checks of the old claim.
     lines : tuple of str
@@ -75,6 +82,6 @@ class Standing:
         return self.verdict.upper()
 
     @property
-    def last(self) -> Round | None:
-        """The last round that was judged."""
-        return next((r for r in reversed(self.rounds) if r.verdict is not None), None)
+    def judged(self) -> tuple[Round, ...]:
+        """The rounds that were judged."""
+        return tuple(made for made in self.rounds if made.verdict is not None)

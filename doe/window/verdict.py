@@ -37,6 +37,8 @@ def judge_claim(fit: Fit, claim: ClaimFile, *, seed: int) -> Confirmation:
         held = _judge_round(fit, claim, (rule, plan), seed=seed)
         if before is not None and held.support.confidence is None:  # nothing of this round was welded yet
             held = replace(held, held_now=before.now)
+        if held.verdict == "withdrawn" and not held.is_broken and any(r.verdict == "confirmed" for r in rounds):
+            held = replace(held, verdict="not contradicted")  # the passes proved it: the models are no part of that
         before = held
         rounds.append(_summed_up(held, fit.results))
         if held.verdict in {None, "withdrawn"}:

@@ -700,7 +700,7 @@ def test_the_claimed_window_is_shown_with_its_stamp_welds_and_date(fit):
     assert (box.low, box.high) == (fixed.box.low, fixed.box.high)
     assert box.confidence == pytest.approx(confirmation.support.confidence, abs=0.02)
     assert shown.standing.stamp == "NOT CONTRADICTED"
-    made = shown.standing.last
+    (made,) = shown.standing.judged
     assert (made.passed, made.judged, made.date) == (4, 4, "2031-05-04")
     assert made.changed == ("spool: B7 (before: A3)",)
     assert "2031-05-04" in " ".join(shown.standing.lines)
@@ -728,3 +728,21 @@ def test_a_check_under_way_leaves_the_verdict_so_far(fit):
     assert shown.standing.stamp == "NOT CONTRADICTED"
     assert "Not contradicted so far: 4 of 4" in shown.standing.lines[0]
     assert "Another check is under way" in " ".join(shown.standing.lines)
+
+
+def test_a_check_of_a_confirmed_claim_looks_at_the_welds_alone_and_leaves_it_confirmed(fit):
+    fixed = confirm_window(fit, seed=0, welds=22)
+    write_confirmation(fixed)
+    after = filled_in(fit, fixed)
+    again = confirm_window(after, seed=0, recheck=True, welds=2)
+    write_confirmation(again)
+    close = filled_in(after, again, shallow(2, 1.21))
+    judged = confirm_window(close, seed=0)
+    assert judged.verdict == "not contradicted"
+    assert judged.stands
+    shown, _ = claimed_window(close, find_window(close, seed=0), seed=0)
+    assert shown.standing.stamp == "CONFIRMED"
+    assert [made.verdict for made in shown.standing.rounds] == ["confirmed", "not contradicted"]
+    broken = confirm_window(filled_in(after, again, shallow(2, 0.4)), seed=0)
+    assert broken.verdict == "withdrawn"
+    assert not broken.stands
