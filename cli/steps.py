@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
     from doe.bench.reading import Examination
     from doe.bench.results import Results
+    from doe.models.diagnostics import Diagnosis
     from doe.models.fit import Fit
     from doe.planning.budget import Cost
     from doe.planning.feasibility import WeldLoad
@@ -118,6 +119,30 @@ class Reported:
         from doe.report.answering import standing_lines, terminal_lines
 
         return (*standing_lines(self.window), *terminal_lines(self.window))
+
+
+@dataclass(frozen=True, eq=False)
+class Checked:
+    """A fit, and what the checks of its models say."""
+
+    fit: Fit
+    diagnoses: tuple[Diagnosis, ...]
+
+    def to_dict(self) -> dict[str, object]:
+        """Give both as ``fit --json`` prints them: each response with its ``diagnosis``."""
+        answer = self.fit.to_dict()
+        parts = dict(answer["responses"])  # type: ignore[call-overload]
+        for found in self.diagnoses:
+            parts[found.response] = {**parts[found.response], "diagnosis": found.to_dict()}
+        return {**answer, "responses": parts}
+
+
+def fit_and_check(folder: Path, *, seed: int, textbook: bool) -> Checked:
+    """Read, fit, and check the models."""
+    from doe.models import diagnose, fit_responses
+
+    fit = fit_responses(read_folder(folder), seed=seed, textbook=textbook)
+    return Checked(fit, diagnose(fit))
 
 
 def make_report(folder: Path, *, seed: int) -> Reported:

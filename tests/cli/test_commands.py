@@ -140,6 +140,12 @@ def test_fit_answers_as_the_interface_says(filled: Path):
     assert {"weld", "plate", "reading"} == set(depth["spread"])
     assert "dispersion" in answer["responses"]["porosity"]
     assert {"scale", "separated"} <= set(answer["responses"]["trip"])
+    for part in answer["responses"].values():
+        found = part["diagnosis"]
+        assert {"findings", "notes", "left_out", "smooth", "influence", "drift", "residuals"} == set(found)
+        assert found["findings"] or found["notes"]
+    assert depth["diagnosis"]["left_out"] is not None
+    assert depth["diagnosis"]["drift"] is not None
 
 
 def test_fit_in_words_names_every_response(filled: Path):
@@ -147,11 +153,13 @@ def test_fit_in_words_names_every_response(filled: Path):
     for name in ("penetration", "porosity", "trip"):
         assert f"\n{name} (" in text
     assert "voltage^2" in text
+    assert text.count("  Checked:\n") == 3
 
 
 def test_textbook_fit_names_its_method(filled: Path):
     answer = json.loads(run("fit", filled, "--textbook", "--json").stdout)
     assert "log_likelihood" in answer["responses"]["penetration"]
+    assert "judged by its own tests" in answer["responses"]["penetration"]["diagnosis"]["notes"][0]
 
 
 def test_window_answers_as_the_interface_says(filled: Path):
