@@ -77,9 +77,20 @@ def write_sheets(plan: Plan) -> list[Path]:
 def read_folder(folder: Path) -> Results:
     """Read the study and every table of results in its folder."""
     from doe.bench import read_results
+
+    return read_results(folder, read_whole_study(folder))
+
+
+def read_whole_study(folder: Path) -> Study:
+    """Read the study, and the scatter that it takes from an earlier one."""
     from doe.study import read_study
 
-    return read_results(folder, read_study(folder))
+    study = read_study(folder)
+    if not any(response.scatter_from for response in study.responses):
+        return study
+    from doe.models import carry_scatter
+
+    return carry_scatter(study)
 
 
 def fit_and_find(folder: Path, *, seed: int, textbook: bool = False) -> tuple[Fit, Window]:

@@ -29,12 +29,11 @@ def command(folder: Path, annotate: bool, as_json: bool) -> None:
       weldwindow check hinge
       weldwindow check hinge --annotate
     """
-    from cli.steps import write_annotated
+    from cli.steps import read_whole_study, write_annotated
     from doe.bench import examine_results
     from doe.errors import INVALID_INPUT
-    from doe.study import read_study
 
-    study = read_study(folder)
+    study = read_whole_study(folder)
     found = examine_results(folder, study)
     files = write_annotated(study, found) if annotate else []
     if as_json:

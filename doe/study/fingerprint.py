@@ -23,6 +23,8 @@ def fingerprint(study: Study) -> str:
         limit["coefficients"] = sorted(limit["coefficients"])
     for response in meaning["responses"]:
         del response["per_text"]
+        if not response["scatter_from"]:
+            del response["scatter_from"]
     meaning["job"]["chemistry"] = sorted(meaning["job"]["chemistry"])
     meaning["plan"]["coding"] = sorted(meaning["plan"]["coding"])
     text = json.dumps(meaning, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
