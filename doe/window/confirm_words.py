@@ -22,7 +22,28 @@ def confirmation_sentences(confirmation: Confirmation) -> tuple[str, ...]:
     first, *rest = verdict[confirmation.verdict](confirmation)
     claimed = "Withdrawn" if confirmation.verdict == "withdrawn" else f"The {_name(confirmation)}"
     box = f"{claimed}: {box_words(confirmation.study, confirmation.box)}."
-    return (first, box, *rest, *confirmation.findings)
+    return (first, box, *rest, *recheck_lines(confirmation), *confirmation.findings)
+
+
+def recheck_lines(confirmation: Confirmation) -> tuple[str, ...]:
+    """Say of a check of an old claim what had changed, what its welds are beside what was foretold, and its limits."""
+    if not confirmation.is_recheck:
+        return ()
+    changed = confirmation.rounds[-1].changed if confirmation.rounds else ()
+    what = (
+        f"Changed since the welds before, as written down: {'; '.join(changed)}."
+        if changed
+        else "Nothing was written down as changed (spool, outlet, cord, place): it is not known what this check is of."
+    )
+    n, rule = sum(o.passed is not None for o in confirmation.outcomes), confirmation.rule
+    lines = [what, *(found.sentence for found in confirmation.foretold)]
+    if confirmation.verdict == "not contradicted":
+        missed = 1.0 - chance_revealed(rule, 0.8)
+        lines.append(
+            f"{n} welds cannot say more: where only 16 of 20 welds were still good, {at_least(missed)} of such checks "
+            "would see nothing."
+        )
+    return tuple(lines)
 
 
 def standing_sentences(confirmation: Confirmation) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ from doe.models.textbook.tolerance import success_run
 from doe.planning.plan import Plan
 from doe.study.model import Study
 from doe.window.claim_file import ClaimFile, PassRule
+from doe.window.foretold import Foretold
 from doe.window.outcome import WeldOutcome
 from doe.window.standing import Round, Verdict, standing_verdict
 from doe.window.window import SettingBox, Window, describe_box
@@ -69,6 +70,8 @@ class Confirmation:
         Whether this claim takes the place of an old one, which is kept beside.
     held_now : float or None
         Where welds were made that do not count for the verdict: the confidence of the box with these as well.
+    foretold : tuple of Foretold
+        Of a check of an old claim: its welds beside what the earlier ones foretold.
     """
 
     study: Study
@@ -84,6 +87,7 @@ class Confirmation:
     rounds: tuple[Round, ...] = ()
     is_anew: bool = False
     held_now: float | None = None
+    foretold: tuple[Foretold, ...] = ()
 
     @property
     def box(self) -> SettingBox:
@@ -143,6 +147,7 @@ class Confirmation:
             "stands": self.stands,
             "confidence_now": self.now,
             "rounds": [made.to_dict() for made in self.rounds],
+            "foretold": [found.to_dict() for found in self.foretold],
             "findings": list(self.findings),
         }
 

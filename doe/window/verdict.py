@@ -20,6 +20,7 @@ from doe.window.assurance import assess
 from doe.window.claim_file import ClaimedLevels, ClaimFile, PassRule
 from doe.window.confirmation import Confirmation, Support
 from doe.window.finding import JUDGING_STAGE, MOST_JUDGED, find_window
+from doe.window.foretold import foretell
 from doe.window.inquiry import CLAIM_DRAWS
 from doe.window.outcome import WeldOutcome, judge_welds
 from doe.window.posing import blocked_fits, draw_source, required_fits, scenarios_of
@@ -70,7 +71,10 @@ def _judge_round(fit: Fit, claim: ClaimFile, made: tuple[PassRule, Plan], *, see
     held = replace(held, support=_support(counted, claim, box, seed=seed))
     if counted is not fit:
         held = replace(held, held_now=_support(fit, claim, box, seed=seed).confidence)
-    return replace(held, verdict=find_verdict(outcomes, rule, claim.claim, held.support.confidence))
+    held = replace(held, verdict=find_verdict(outcomes, rule, claim.claim, held.support.confidence))
+    if held.is_recheck and held.verdict is not None:
+        held = replace(held, foretold=foretell(results, inside, stage=plan.stage, seed=seed))
+    return held
 
 
 def _fit_of(fit: Fit, keep: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Fit:
