@@ -6,6 +6,7 @@
 - ``standing_confirmation(fit, *, seed) -> Confirmation | None``: where a study's claim stands, for the report
 - ``claimed_window(fit, window, *, seed)``: the window to show once a claim was fixed, and where the claim stands
 - ``compare_studies(first, second, *, seed)``, ``compare_kinds(fit, *, seed) -> Comparison``: does one card serve both
+- ``climb_ladder(fits, *, seed) -> Ladder``: how thick can this machine go, from studies on several thicknesses
 - ``box_confidence(fit, box, *, position, seed) -> float``: of the same box under another fit
 - ``window_sentences(window, answer)``: the same in plain sentences
 """
@@ -23,16 +24,19 @@ if TYPE_CHECKING:
     from doe.window.confirmation import Confirmation
     from doe.window.finding import box_confidence, find_window
     from doe.window.follow_up import NextPlan, next_welds
+    from doe.window.ladder import Ladder, climb_ladder
     from doe.window.window import Window
     from doe.window.words import window_sentences
 
 _WHERE = {
     "Comparison": "comparison",
     "Confirmation": "confirmation",
+    "Ladder": "ladder",
     "NextPlan": "follow_up",
     "Window": "window",
     "box_confidence": "finding",
     "claimed_window": "claimed",
+    "climb_ladder": "ladder",
     "compare_kinds": "compare",
     "compare_studies": "compare",
     "confirm_window": "confirm",
@@ -46,10 +50,12 @@ _WHERE = {
 __all__ = [
     "Comparison",
     "Confirmation",
+    "Ladder",
     "NextPlan",
     "Window",
     "box_confidence",
     "claimed_window",
+    "climb_ladder",
     "compare_kinds",
     "compare_studies",
     "confirm_window",

@@ -25,8 +25,8 @@ from doe.window.posing import blocked_fits, draw_source, required_fits
 from doe.window.simulated import simulate_results
 
 MACHINES: Final = 200
-"""Machines on which the welds are foretold: the ends of a 90 % band are then right to about a seventh of its half-width.
-Our choice: half a second."""
+"""Machines on which the welds are foretold: the ends of a 90 % band are then right to a seventh of its half-width. Our
+choice: half a second."""
 FORETELLING_STAGE: Final = 90
 """Stage of the draws that are the machines."""
 
