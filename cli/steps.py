@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
     from doe.bench.reading import Examination
     from doe.bench.results import Results
+    from doe.models.diagnostics import Diagnosis
     from doe.models.fit import Fit
     from doe.planning.budget import Cost
     from doe.planning.feasibility import WeldLoad
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from doe.planning.quality import PlanQuality
     from doe.rehearsal import Judgement
     from doe.study.model import Study
+    from doe.window.confirmation import Confirmation
     from doe.window.window import Window
 
 
@@ -78,29 +80,101 @@ def write_sheets(plan: Plan) -> list[Path]:
 def read_folder(folder: Path) -> Results:
     """Read the study and every table of results in its folder."""
     from doe.bench import read_results
+
+    return read_results(folder, read_whole_study(folder))
+
+
+def read_whole_study(folder: Path) -> Study:
+    """Read the study, and the scatter that it takes from an earlier one."""
     from doe.study import read_study
 
-    return read_results(folder, read_study(folder))
+    study = read_study(folder)
+    if not any(response.scatter_from for response in study.responses):
+        return study
+    from doe.models import carry_scatter
+
+    return carry_scatter(study)
 
 
 def fit_and_find(folder: Path, *, seed: int, textbook: bool = False) -> tuple[Fit, Window]:
     """Read, fit, and find the window."""
+    return _fit_and_find(read_folder(folder), seed=seed, textbook=textbook)
+
+
+def _fit_and_find(results: Results, *, seed: int, textbook: bool = False) -> tuple[Fit, Window]:
+    """Fit, and find the window."""
     from doe.models import fit_responses
     from doe.window import find_window
 
-    fit = fit_responses(read_folder(folder), seed=seed, textbook=textbook)
+    fit = fit_responses(results, seed=seed, textbook=textbook)
     return fit, find_window(fit, seed=seed)
 
 
-def make_report(folder: Path, *, seed: int) -> tuple[Window, list[Path]]:
-    """Read, fit, find the window, and write report and card."""
+@dataclass(frozen=True, eq=False)
+class Reported:
+    """What a report says, and the files it was written to."""
+
+    window: Window
+    confirmation: Confirmation | None
+    files: list[Path]
+
+    def to_dict(self) -> dict[str, object]:
+        """Give the answer as ``report --json`` prints it."""
+        confirmation = None if self.confirmation is None else self.confirmation.to_dict()
+        return {
+            "schema": 1,
+            "files": self.files,
+            "window": self.window.to_dict(),
+            "confirmation": confirmation,
+        }
+
+    def words(self) -> tuple[str, ...]:
+        """Give the answer in plain sentences, where its claim stands first."""
+        from doe.report.answering import standing_lines, terminal_lines
+
+        return (*standing_lines(self.window), *terminal_lines(self.window))
+
+
+@dataclass(frozen=True, eq=False)
+class Checked:
+    """A fit, and what the checks of its models say."""
+
+    fit: Fit
+    diagnoses: tuple[Diagnosis, ...]
+
+    def to_dict(self) -> dict[str, object]:
+        """Give both as ``fit --json`` prints them: each response with its ``diagnosis``."""
+        answer = self.fit.to_dict()
+        parts = dict(answer["responses"])  # type: ignore[call-overload]
+        for found in self.diagnoses:
+            parts[found.response] = {**parts[found.response], "diagnosis": found.to_dict()}
+        return {**answer, "responses": parts}
+
+
+def fit_and_check(folder: Path, *, seed: int, textbook: bool) -> Checked:
+    """Read, fit, and check the models."""
+    from doe.models import diagnose, fit_responses
+
+    fit = fit_responses(read_folder(folder), seed=seed, textbook=textbook)
+    return Checked(fit, diagnose(fit))
+
+
+def make_report(folder: Path, *, seed: int) -> Reported:
+    """Read, fit, find the window, judge its claim, and write report, card and answer."""
+    from cli.answer import plain
+    from doe.bench.answer_file import made_from, write_answer
     from doe.bench.stage import read_plans
     from doe.report import write_report
+    from doe.window import claimed_window
 
-    fit, window = fit_and_find(folder, seed=seed)
-    study = fit.results.study
-    files = write_report(study, read_plans(study), fit.results, fit, window, folder / "report")
-    return window, files
+    results = read_folder(folder)
+    files = made_from(folder)
+    fit, found = _fit_and_find(results, seed=seed)
+    window, confirmation = claimed_window(fit, found, seed=seed)
+    written = write_report(results.study, read_plans(results.study), results, fit, window, folder / "report")
+    held = plain(Reported(window, confirmation, []).to_dict())
+    answer = write_answer(folder, files=files, window=held["window"], confirmation=held["confirmation"])
+    return Reported(window, confirmation, [*written, answer])
 
 
 def new_folder(wanted: Path | None, *, stem: str) -> Path:

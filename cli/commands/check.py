@@ -36,17 +36,16 @@ def command(folder: Path, annotate: bool, as_json: bool, **asked: str) -> None:
       weldwindow check hinge --code "ISO 5817" --level C --leg 6mm
     """
     from cli.code_check import print_verdicts, read_wanted
-    from cli.steps import write_annotated
+    from cli.steps import read_whole_study, write_annotated
     from doe.bench import examine_results
     from doe.bench.code_check import check_welds
     from doe.bench.rescue import rescue
     from doe.errors import INVALID_INPUT
-    from doe.study import read_study
 
     if not asked["code"] and (asked["level"] or asked["leg"]):
         message = "--level and --leg go with --code"
         raise click.UsageError(message)
-    study = read_study(folder)
+    study = read_whole_study(folder)
     wanted = read_wanted(study, **asked) if asked["code"] else None
     found = examine_results(folder, study)
     lost = () if found.results is None else rescue(found.results)

@@ -18,10 +18,11 @@ if TYPE_CHECKING:
 @click.option("--welds", type=click.IntRange(1, 500), help="Confirmation welds; 4 unless the claim says otherwise.")
 @click.option("--allow", type=click.IntRange(0, 50), help="How many of them may fail; none unless said otherwise.")
 @click.option("--recheck", is_flag=True, help="Check an old claim again: new spool, outlet, place or season.")
+@click.option("--anew", is_flag=True, help="Fix a new claim in the place of a withdrawn one, which is kept beside.")
 @json_option
 @seed_option
 @answers
-def command(folder: Path, welds: int | None, allow: int | None, recheck: bool, as_json: bool, seed: int) -> None:
+def command(folder: Path, welds: int | None, allow: int | None, as_json: bool, seed: int, **kind: bool) -> None:
     r"""Fix the claim for the study in DIR with its confirmation welds and their rule; afterwards give the verdict.
 
     The first time it writes claim.json, which is never rewritten, and the welds as the next plan-2.csv. Once they
@@ -32,6 +33,7 @@ def command(folder: Path, welds: int | None, allow: int | None, recheck: bool, a
       weldwindow confirm hinge
       weldwindow confirm hinge --welds 22
       weldwindow confirm hinge --recheck --welds 3
+      weldwindow confirm hinge --anew
     """
     from cli.steps import read_folder, write_sheets
     from doe.models import fit_responses
@@ -39,7 +41,7 @@ def command(folder: Path, welds: int | None, allow: int | None, recheck: bool, a
     from doe.window.confirm_words import confirmation_sentences
 
     fit = fit_responses(read_folder(folder), seed=seed)
-    confirmation = confirm_window(fit, seed=seed, welds=welds, failures_allowed=allow, recheck=recheck)
+    confirmation = confirm_window(fit, seed=seed, welds=welds, failures_allowed=allow, **kind)
     files = write_confirmation(confirmation)
     files += write_sheets(confirmation.plan) if files else []
     if as_json:
@@ -55,7 +57,10 @@ def _next_step(confirmation: Confirmation, folder: Path) -> str:
 
     if confirmation.verdict is None:
         table = stage_path(folder, "results", confirmation.plan.stage)
-        return f"weld, cut, measure; fill in {table}; then weldwindow confirm {folder}"
+        return f"weld, cut, measure; fill in {table}; then weldwindow go {folder}"
+    now = confirmation.window_now
+    if confirmation.verdict == "withdrawn" and now is not None and now.found:
+        return f"weldwindow report {folder}; then weldwindow confirm {folder} --anew"
     if confirmation.verdict == "withdrawn":
         return f"weldwindow next {folder}"
     return f"weldwindow report {folder}"

@@ -25,7 +25,6 @@ def command(folder: Path | None, as_json: bool, seed: int) -> None:
       weldwindow demo my-demo
     """
     from cli.steps import make_plan, make_report, new_folder, start_demo, weld_demo, write_plan
-    from doe.report.answering import terminal_lines
 
     folder = new_folder(folder, stem="hinge-demo")
     study = start_demo(folder)
@@ -36,13 +35,14 @@ def command(folder: Path | None, as_json: bool, seed: int) -> None:
     say((f"   {line}" for line in planned.words()), quiet=as_json)
     judge = weld_demo(planned.plan, seed=seed)
     note("3 of 4: a virtual welder made the welds and filled in results.csv (all invented)")
-    window, files = make_report(folder, seed=seed)
+    reported = make_report(folder, seed=seed)
     note("4 of 4: fitted the models and looked for the window")
-    judgement = judge(window)
+    judgement = judge(reported.window)
     if as_json:
-        print_json({"schema": 1, "files": files, "window": window.to_dict(), "truth": judgement.to_dict()})
+        print_json({**reported.to_dict(), "truth": judgement.to_dict()})
     else:
-        say(("", *terminal_lines(window), "", *judgement.words()))
+        say(("", *reported.words(), "", *judgement.words()))
     wrote(
-        files, f"weldwindow new my-study makes one of your own; this one’s report: {folder / 'report' / 'report.html'}"
+        reported.files,
+        f"weldwindow new my-study makes one of your own; this one’s report: {folder / 'report' / 'report.html'}",
     )

@@ -11,6 +11,7 @@ from cli.answer import answers, json_option, note, print_json, say, seed_option,
 from cli.tables import print_table
 
 if TYPE_CHECKING:
+    from doe.models.diagnostics import Diagnosis
     from doe.models.fit import ResponseFit
 
 
@@ -28,18 +29,29 @@ def command(folder: Path, textbook: bool, as_json: bool, seed: int) -> None:
       weldwindow fit hinge
       weldwindow fit hinge --textbook --json
     """
-    from cli.steps import read_folder
-    from doe.models import fit_responses
+    from cli.steps import fit_and_check
 
-    fit = fit_responses(read_folder(folder), seed=seed, textbook=textbook)
+    checked = fit_and_check(folder, seed=seed, textbook=textbook)
+    fit = checked.fit
     if as_json:
-        print_json(fit.to_dict())
+        print_json(checked.to_dict())
         return
-    for response in fit.responses:
+    for response, diagnosis in zip(fit.responses, checked.diagnoses, strict=True):
         _print_response(response, confidence=fit.results.study.claim.confidence)
+        _print_checks(diagnosis)
     for name in fit.left_out:
         say(f"{name}: not measured.")
     note(f"next: weldwindow window {folder}")
+
+
+def _print_checks(diagnosis: Diagnosis) -> None:
+    """Print what the checks say: doubts first, then what raised none."""
+    if diagnosis.findings:
+        say("  To look at:")
+        say(f"  - {line}" for line in diagnosis.findings)
+    if diagnosis.notes:
+        say("  Checked:")
+        say(f"  - {line}" for line in diagnosis.notes)
 
 
 def _print_response(response: ResponseFit, *, confidence: float) -> None:

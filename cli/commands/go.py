@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import importlib
 from pathlib import Path
 
 import click
 
-from cli.answer import answers, json_option, note, seed_option, study_argument
+from cli.answer import answers, json_option, note, print_json, seed_option, study_argument
 
 
 @click.command("go")
@@ -18,26 +19,22 @@ from cli.answer import answers, json_option, note, seed_option, study_argument
 def command(context: click.Context, folder: Path, as_json: bool, seed: int) -> None:
     r"""Do the step that is due for the study in DIR, and say which it was.
 
-    No study yet: asks the eight questions. No plan yet: plans. Results filled in: reports. Otherwise it says what is
-    waited for.
+    No study yet: asks the eight questions. No plan yet: plans. Results filled in: reports. No window yet: plans the
+    next welds. A window: fixes its confirmation welds. Those filled in: gives the verdict and reports anew. Otherwise
+    it says what is waited for.
 
     \b
     Examples:
       weldwindow go hinge
     """
-    from doe.bench.stage import due_step
+    from doe.bench.due import due_step
 
     step = due_step(folder)
-    note(f"{step.reason}: {step.command}")
-    if step.command == "new":
-        from cli.commands.new import command as new
-
-        context.invoke(new, folder=folder, as_json=as_json, seed=seed)
-    elif step.command == "plan":
-        from cli.commands.plan import command as plan
-
-        context.invoke(plan, folder=folder, as_json=as_json, seed=seed)
-    elif step.command == "report":
-        from cli.commands.report import command as report
-
-        context.invoke(report, folder=folder, as_json=as_json, seed=seed)
+    if not step.command:
+        note(f"{step.reason[0].upper()}{step.reason[1:]}.")
+        if as_json:
+            print_json({"schema": 1, "due": None, "reason": step.reason})
+        return
+    note(f"Due now: {step.command} ({step.reason}).")
+    due = importlib.import_module(f"cli.commands.{step.command}").command
+    context.invoke(due, folder=folder, as_json=as_json, seed=seed, **({"anew": True} if step.anew else {}))

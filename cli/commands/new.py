@@ -54,7 +54,7 @@ def command(
     else:
         say(planned.words())
     note("More can be said in study.toml: everything else stands there, commented out.")
-    wrote(files, f"print the run sheet, weld, fill in {folder / 'results.csv'}; then weldwindow report {folder}")
+    wrote(files, f"print the run sheet, weld, fill in {folder / 'results.csv'}; then weldwindow go {folder}")
 
 
 def refuse_old_study(folder: Path) -> None:

@@ -13,7 +13,7 @@ from cli.progress import progress
 @click.command("next")
 @study_argument
 @click.option(
-    "--welds", type=click.IntRange(1, 8), help="How many welds to add; 6, or the fewer that are left of the plan."
+    "--welds", type=click.IntRange(1, 8), help="How many welds to add; what is left of the next stage, else 6."
 )
 @json_option
 @seed_option
@@ -43,4 +43,4 @@ def command(folder: Path, welds: int | None, as_json: bool, seed: int) -> None:
     else:
         say(plan.words())
     table = stage_path(folder, "results", plan.stage)
-    wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow report {folder}")
+    wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow go {folder}")

@@ -55,11 +55,11 @@ def command(folder: Path, replace: bool, as_json: bool, seed: int, **asked: Any)
       weldwindow plan hinge --afford "12 plates"
       weldwindow plan hinge --edges
     """
+    from cli.steps import read_whole_study
     from doe.planning.afford import read_budget
-    from doe.study import read_study
 
     _refuse_contradictions(asked)
-    study = read_study(folder)
+    study = read_whole_study(folder)
     if asked["design"] is not None:
         _score(asked["design"], study, as_json=as_json)
     elif asked["how_many"]:
@@ -99,7 +99,7 @@ def _plan(study: Study, budget: Budget | None, *, replace: bool, as_json: bool, 
     else:
         say((*(() if found is None else found.words()), *planned.words()))
     table = study.folder / "results.csv"
-    wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow report {study.folder}")
+    wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow go {study.folder}")
 
 
 def _score(design: Path, study: Study, *, as_json: bool) -> None:

@@ -22,11 +22,10 @@ def command(folder: Path, as_json: bool, seed: int) -> None:
       weldwindow report hinge
     """
     from cli.steps import make_report
-    from doe.report.answering import terminal_lines
 
-    window, files = make_report(folder, seed=seed)
+    reported = make_report(folder, seed=seed)
     if as_json:
-        print_json({"schema": 1, "files": files, "window": window.to_dict()})
+        print_json(reported.to_dict())
     else:
-        say(terminal_lines(window))
-    wrote(files, f"open {folder / 'report' / 'report.html'}")
+        say(reported.words())
+    wrote(reported.files, f"open {folder / 'report' / 'report.html'}; weldwindow go {folder} leads on")

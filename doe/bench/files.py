@@ -13,7 +13,8 @@ from doe.bench.text_tables import read_text_sheets
 from doe.bench.workbooks import read_workbook_sheets
 from doe.errors import Fault, ResultsError
 
-_RESULTS: Final = re.compile(r"results(?:-(?P<stage>\d{1,4}))?\.(?:csv|xlsx)", re.IGNORECASE)
+RESULTS_NAME: Final = re.compile(r"results(?:-(?P<stage>\d{1,4}))?\.(?:csv|xlsx)", re.IGNORECASE)
+"""The name of a table of results, and its stage."""
 _KEPT_ASIDE: Final = re.compile(r"results(?:-\d+)?\.\d+\.(?:csv|xlsx)", re.IGNORECASE)
 _LOOKS_LIKE_RESULTS: Final = re.compile(r"results.*\.(?:csv|xlsx|xls|ods|txt|tsv)", re.IGNORECASE)
 
@@ -52,7 +53,7 @@ def find_files(path: Path, log: Log) -> list[ResultsFile]:
         names = sorted(entry for entry in path.iterdir() if entry.is_file())
     except OSError as error:
         raise _cannot_read(path, error) from error
-    found = [ResultsFile(entry, _stage(entry)) for entry in names if _RESULTS.fullmatch(entry.name)]
+    found = [ResultsFile(entry, _stage(entry)) for entry in names if RESULTS_NAME.fullmatch(entry.name)]
     for entry in names:
         if (
             _LOOKS_LIKE_RESULTS.fullmatch(entry.name)
@@ -108,7 +109,7 @@ def load_sheets(path: Path) -> list[Sheet]:
 
 
 def _stage(path: Path) -> int | None:
-    match = _RESULTS.fullmatch(path.name)
+    match = RESULTS_NAME.fullmatch(path.name)
     return None if match is None else int(match["stage"] or 1)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -144,3 +144,38 @@ class Results:
     def n_welds(self) -> int:
         """Number of welds read."""
         return len(self.weld)
+
+
+def only_welds(results: Results, keep: BoolArray) -> Results:
+    """Give the results of some of the welds alone.
+
+    Parameters
+    ----------
+    results : Results
+    keep : ndarray of bool, shape (n_welds,)
+    """
+    rows = np.flatnonzero(keep)
+
+    def listed(values: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(values[i] for i in rows)
+
+    def read(readings: Readings) -> Readings:
+        return type(readings)(**{name: value[rows] for name, value in vars(readings).items()})
+
+    return replace(
+        results,
+        weld=listed(results.weld),
+        plate=listed(results.plate),
+        block=listed(results.block),
+        role=listed(results.role),
+        file=listed(results.file),
+        status=listed(results.status),
+        position=results.position[rows],
+        order=results.order[rows],
+        row=results.row[rows],
+        planned=results.planned[rows],
+        settings=results.settings[rows],
+        readings={name: read(readings) for name, readings in results.readings.items()},
+        conditions={name: values[rows] for name, values in results.conditions.items()},
+        remarks={name: listed(words) for name, words in results.remarks.items()},
+    )

@@ -7,10 +7,10 @@ was not touched by a person and may be written again; any other is kept.
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from doe.bench.files import RESULTS_NAME
 from doe.bench.tables import results_table
 from doe.errors import WouldOverwriteError
 from doe.planning.plan import Plan
@@ -99,24 +99,15 @@ def read_plans(study: Study) -> tuple[Plan, ...]:
     return tuple(read_plan(stage_path(study.folder, "plan", stage), study) for stage in stages)
 
 
-@dataclass(frozen=True)
-class DueStep:
-    """The step that is due: its command ("" where the welder is waited for), and why."""
-
-    command: str
-    reason: str
+def results_tables(folder: Path) -> list[Path]:
+    """Give a folder's tables of results, by stage; files kept aside are not among them."""
+    named = ((RESULTS_NAME.fullmatch(path.name), path) for path in folder.iterdir() if path.is_file())
+    return [path for _, path in sorted((int(m["stage"] or 1), path) for m, path in named if m)]
 
 
-def due_step(folder: Path) -> DueStep:
-    """Say which step of the work is due in a study's folder."""
-    if not (folder / "study.toml").exists():
-        return DueStep("new", "there is no study.toml yet")
-    tables = [*folder.glob("results*.csv"), *folder.glob("results*.xlsx")]
-    if not tables and not last_stage(folder):
-        return DueStep("plan", "there is no plan yet")
-    if all(is_untouched(path) for path in tables):
-        return DueStep("", "the welds are waited for: weld, cut, measure, and fill in the blank table of results")
-    return DueStep("report", "results are filled in")
+def filled_tables(folder: Path) -> list[Path]:
+    """Give the tables of results in which a person has written."""
+    return [path for path in results_tables(folder) if not is_untouched(path)]
 
 
 def is_untouched(path: Path) -> bool:

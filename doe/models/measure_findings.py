@@ -63,7 +63,8 @@ def assumptions_of(results: Results, response: Response, usable: Usable) -> tupl
     """List what was assumed and not measured."""
     assumptions = []
     if response.expect_scatter is not None:
-        stated = f"s0 = {_with_unit(response.expect_scatter, response)}, worth 4 welds."
+        source = f" (from {response.scatter_from})" if response.scatter_from else ""
+        stated = f"s0 = {_with_unit(response.expect_scatter, response)}{source}, worth 4 welds."
         assumptions.append(
             f"Repeat scatter of {response.name} from earlier work was taken in: {stated}"
             if _repeated(results, usable)

@@ -10,6 +10,7 @@ import numpy as np
 from doe.bench.results import Counts, Measurement, Readings, Results, Trips
 from doe.errors import CannotAnswerError, Fault
 from doe.models.count import fit_count
+from doe.models.earlier import carry_scatter
 from doe.models.fit import Fit, ResponseFit
 from doe.models.measure import fit_measure
 from doe.models.passing import fit_passing
@@ -41,7 +42,10 @@ def fit_responses(results: Results, *, seed: int = 1, textbook: bool = False) ->
     ------
     CannotAnswerError
         If no response was measured, or none can be estimated: the reasons, all at once.
+    StudyError
+        If a scatter is to be taken from an earlier study that does not hold it.
     """
+    results = replace(results, study=carry_scatter(results.study))
     measured = [r for r in results.study.responses if is_measured(results.readings.get(r.name))]
     left_out = tuple(r.name for r in results.study.responses if r not in measured)
     if not measured:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 
 from doe.bench.results import Results
+from doe.models.textbook.tolerance import success_run
+from doe.window.standing import Standing
 from doe.window.window import Answer, Window
 from doe.window.words import (
     POSITIONS,
@@ -22,6 +24,9 @@ from doe.window.words import (
     not_tested_sentence,
     window_sentences,
 )
+
+NOT_CONFIRMED = "NOT CONFIRMED"
+"""Stands on every answer until confirmation welds were made."""
 
 
 def heading(window: Window) -> str:
@@ -73,18 +78,67 @@ def not_tested_lines(window: Window, results: Results) -> tuple[str, ...]:
     return tuple(lines)
 
 
+def stamp(window: Window) -> str:
+    """Give the stamp of page and card: confirmed or not, with welds and date; empty where nothing is claimed."""
+    if not window.found:
+        return ""
+    standing = window.standing
+    if standing is None or not standing.judged or not standing.shows_claim:
+        return NOT_CONFIRMED
+    made = standing.judged[0]
+    return ", ".join(part for part in (standing.stamp, f"{made.passed} of {made.judged} welds", made.date) if part)
+
+
+def recheck_lines(window: Window) -> tuple[str, ...]:
+    """Say for the card when its claim was checked again."""
+    if window.standing is None or not window.standing.shows_claim:
+        return ()
+    return tuple(f"Checked again: {made.words}." for made in window.standing.judged[1:])
+
+
+def standing_lines(window: Window) -> tuple[str, ...]:
+    """Say where the claim stands, once one was fixed."""
+    return () if window.standing is None else window.standing.lines
+
+
 def next_lines(window: Window) -> tuple[str, ...]:
     """Say what to do next."""
+    standing = window.standing
+    if standing is not None and standing.shows_claim and window.found:
+        return _next_of_a_claim(standing)
     if window.found:
+        fix = "weldwindow confirm --anew" if standing is not None else "weldwindow confirm"
         return (
-            "Before you rely on it, weld again at the best setting and at the corners of the window, and measure those "
-            "welds too. A failure there is data, not bad luck.",
-            "Few passes do not prove a claim by themselves: for 9 of 10 at 90 % confidence it takes 22 of 22.",
+            "Before you rely on it, weld again at the weakest corners of the window, and measure those welds too: "
+            f"{fix} fixes which, and the rule, beforehand. A failure there is data, not bad luck.",
+            f"Few passes do not prove a claim by themselves: for {frequency(window.claim.reliability)} at "
+            f"{level(window.claim.confidence)} confidence it takes {_needed(window)} of {_needed(window)}.",
         )
     nearest = window.answer.nearest
     if nearest is None or nearest.settings is None:
         return window.findings
-    return (f"Make {nearest.more_welds} more welds around the best candidate, fill them in, and ask again.",)
+    return (
+        f"Make {nearest.more_welds} more welds around the best candidate, fill them in, and ask again: weldwindow next "
+        "plans them.",
+    )
+
+
+def _next_of_a_claim(standing: Standing) -> tuple[str, ...]:
+    """Say what to do next where the claimed window is shown."""
+    if any(made.verdict is None for made in standing.rounds):
+        return (
+            "Make the confirmation welds, fill them in, and ask for the verdict: weldwindow confirm. Their number, "
+            "settings and rule were fixed beforehand.",
+        )
+    return (
+        "The card holds as long as nothing changes. After a new spool, on another outlet, outdoors or in another "
+        "season check it again with 2 to 4 welds: weldwindow confirm --recheck plans them.",
+    )
+
+
+def _needed(window: Window) -> int:
+    """Give the welds that would all have to pass to prove the claim by themselves."""
+    return success_run(reliability=window.claim.reliability, confidence=window.claim.confidence)
 
 
 def working_lines(window: Window) -> tuple[str, ...]:

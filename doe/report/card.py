@@ -6,13 +6,16 @@ from typing import Final
 
 from doe.bench.results import Results
 from doe.report import answering
-from doe.report.contents import NOT_CONFIRMED, job_line
+from doe.report.contents import job_line
 from doe.report.pdf import PaperSize, Sheet
 from doe.report.settings import DialRow, dial_rows
 from doe.window.window import Window
 
 DIALS_MM: Final = 60.0
 """Room for all dials together. [mm]"""
+
+SHORT_STAMP: Final = 18
+"""Letters of a stamp that leaves room for a date beside it."""
 
 STOP_SIGNS: Final = (
     "Stop when the wire stubs, the arc burns back, or the supply trips. After a trip: let it cool, reset once; "
@@ -56,9 +59,9 @@ def setting_card(window: Window, results: Results, *, size: PaperSize = "A6") ->
         for line in answering.side_lines(window):
             card.text_line(f"• {line}", size=6.5)
     card.text_line(STOP_SIGNS, size=6.5)
-    for line in conditions_tested(results):
+    for line in (*conditions_tested(results), *answering.recheck_lines(window)):
         card.text_line(line, size=6.5)
-    _foot(card, confirmed=NOT_CONFIRMED if rows else "")
+    _foot(card, confirmed=answering.stamp(window))
     return bytes(card.output())
 
 
@@ -85,12 +88,14 @@ def conditions_tested(results: Results) -> tuple[str, ...]:
 
 
 def _foot(card: Sheet, *, confirmed: str) -> None:
-    """Print the stamp and the lines to sign on."""
-    y = card.h - 15
+    """Print the stamp and the lines to sign on; a long stamp is smaller, and leaves the date out where it has one."""
+    y, is_long = card.h - 15, len(confirmed) > SHORT_STAMP
+    x = card.l_margin + (72 if is_long else 44)
     if confirmed:
-        card.set_font("house", "B", 9)
-        wide = card.get_string_width(confirmed) + 4
-        card.rect(card.l_margin, y - 5, wide, 7)
-        card.text_at(card.l_margin + 2, y, confirmed, size=9, bold=True)
-    x = card.blank(card.l_margin + 44, y, label="date", width=17, size=7)
+        size = 7 if is_long else 9
+        card.set_font("house", "B", size)
+        card.rect(card.l_margin, y - 5, card.get_string_width(confirmed) + 4, 7)
+        card.text_at(card.l_margin + 2, y - (0.5 if is_long else 0), confirmed, size=size, bold=True)
+    if not is_long:
+        x = card.blank(x, y, label="date", width=17, size=7)
     card.blank(x, y, label="initials", width=10, size=7)

@@ -26,9 +26,6 @@ from doe.study.model import Response, Study
 from doe.window.window import Window
 from doe.window.words import at_least
 
-NOT_CONFIRMED = "NOT CONFIRMED"
-"""Stands on every answer until confirmation welds were made."""
-
 
 @dataclass(frozen=True)
 class Picture:
@@ -61,6 +58,7 @@ class ReportContents:
     title: str
     job: str
     standing: str
+    standing_lines: tuple[str, ...]
     answer_heading: str
     dials: tuple[DialRow, ...]
     answer: tuple[str, ...]
@@ -102,7 +100,8 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
     return ReportContents(
         title=study.title,
         job=job_line(study),
-        standing=NOT_CONFIRMED if window.found else "",
+        standing=answering.stamp(window),
+        standing_lines=answering.standing_lines(window),
         answer_heading=answering.heading(window),
         dials=dial_rows(window),
         answer=answering.report_lines(window),

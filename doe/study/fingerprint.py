@@ -30,6 +30,8 @@ def fingerprint(study: Study) -> str:
     for key, unsaid in LATER.items():
         if meaning["plan"][key] == unsaid:
             del meaning["plan"][key]
+        if not response["scatter_from"]:
+            del response["scatter_from"]
     meaning["job"]["chemistry"] = sorted(meaning["job"]["chemistry"])
     for key in ("burn_off", "cooling_joint"):  # later keys: a study that does not have them keeps its fingerprint
         if not meaning["job"][key]:

@@ -133,6 +133,9 @@ class Response:
         A reading at or over this says only "at least this much", in ``unit``.
     expect_scatter : float or None
         Repeat scatter known from earlier work, one standard deviation, in ``unit``.
+    scatter_from : str
+        The folder of an earlier study from which the scatter is taken; None stands in ``expect_scatter`` until it is
+        (``doe.models.earlier``), and this then says where it comes from.
     per_mm : float or None
         Inspected length the count's requirement refers to. [mm]
     per_text : str
@@ -156,6 +159,7 @@ class Response:
     at_most: float | None = None
     full: float | None = None
     expect_scatter: float | None = None
+    scatter_from: str = ""
     per_mm: float | None = None
     per_text: str = ""
     expect_good_zone: tuple[str, ...] = ()

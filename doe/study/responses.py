@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from doe.errors import quoted
+from doe.errors import DoeError, quoted
 from doe.study.factors import entry_key
 from doe.study.faults import Faults, Place, as_written, did_you_mean
 from doe.study.model import Factor, Response
@@ -19,6 +19,7 @@ from doe.study.shape import (
     TripShape,
     check_shape,
 )
+from doe.units import parse_quantity
 
 LARGEST_RATIO: Final = 10.0
 """The informed prior on porosity was tried up to this ratio of best to worst corner (METHOD, section 3)."""
@@ -107,21 +108,34 @@ def _measure(shape: MeasureShape, place: Place) -> Response | None:
         at_most=at_most,
         full=full,
         expect_scatter=_scatter(shape, unit, place),
+        scatter_from=_earlier_study(shape),
     )
 
 
 def _scatter(shape: MeasureShape, unit: str, place: Place) -> float | None:
-    """Read the expected repeat scatter."""
-    if shape.expect_scatter is None:
+    """Read the expected repeat scatter, where it is a number."""
+    if shape.expect_scatter is None or _earlier_study(shape):
         return None
     hint = (
-        "; only a number is accepted, such as 0.3 (one standard deviation between welds made alike, in the response's "
-        "unit); it cannot be taken from the folder of an earlier study yet"
+        "; accepted is a number such as 0.3 (one standard deviation between welds made alike, in the response’s unit), "
+        "or the folder of an earlier study, written as a path: “../old-study”"
     )
     scatter = place.amount(shape.expect_scatter, unit, key="expect_scatter", difference=True, hint=hint)
     if scatter is not None and scatter <= 0:
         place.add(f"{as_written(shape.expect_scatter)} is not above 0; it is a standard deviation", "expect_scatter")
     return scatter
+
+
+def _earlier_study(shape: MeasureShape) -> str:
+    """Give the folder of an earlier study; empty where the scatter is a number, a fraction among them, or not given."""
+    text = shape.expect_scatter
+    if not isinstance(text, str) or not ({"/", "\\"} & set(text)):
+        return ""
+    try:
+        parse_quantity(text)
+    except DoeError:
+        return text.strip().replace("\\", "/")
+    return ""
 
 
 def _count(shape: CountShape, factors: Sequence[Factor], names: Sequence[str], place: Place) -> Response:

@@ -330,4 +330,6 @@ def _measure_options(new: NewStudy, study: Study) -> Iterator[_Option]:
     yield _Option("at_most", full, "e.g.")
     yield _Option("full", full, "e.g. a reading at or over this only says “at least this much”")
     if not new.expect_scatter:
-        yield _Option("expect_scatter", "0.3", "e.g. known from earlier work, one standard deviation")
+        yield _Option(
+            "expect_scatter", "0.3", "e.g. from earlier work, one standard deviation; or its folder, “../old-study”"
+        )

@@ -153,7 +153,7 @@ def write_claim(claim: ClaimFile, folder: Path) -> Path:
     """
     path = folder / NAME
     if path.exists():
-        message = f"{NAME} stands already and is never rewritten; rename it to claim anew"
+        message = f"{NAME} stands already and is never rewritten; a withdrawn one makes way by “confirm --anew”"
         raise WouldOverwriteError(message)
     write_text(path, claim.text())
     return path

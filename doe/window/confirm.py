@@ -22,6 +22,7 @@ from doe.bench.stage import stage_path, write_stage
 from doe.errors import CannotAnswerError, StudyError, WouldOverwriteError
 from doe.models.fit import Fit
 from doe.planning.plan import Plan, PlannedWeld, setting_value
+from doe.saving import keep_aside
 from doe.study.model import Study
 from doe.window.claim_file import (
     NAME,
@@ -40,6 +41,7 @@ from doe.window.confirmation import Confirmation, Support
 from doe.window.finding import find_window
 from doe.window.placing import Choice, next_stage, place_welds
 from doe.window.posing import open_inquiry, weakest_first
+from doe.window.standing import Round
 from doe.window.verdict import judge_claim
 from doe.window.welded import corners
 from doe.window.window import Answer, SettingBox, Window, describe_box
@@ -49,7 +51,13 @@ DEFAULT_WELDS: Final = 4
 
 
 def confirm_window(
-    fit: Fit, *, seed: int = 1, welds: int | None = None, failures_allowed: int | None = None, recheck: bool = False
+    fit: Fit,
+    *,
+    seed: int = 1,
+    welds: int | None = None,
+    failures_allowed: int | None = None,
+    recheck: bool = False,
+    anew: bool = False,
 ) -> Confirmation:
     """Fix a claim and its confirmation, or judge the confirmation welds that were made.
 
@@ -64,6 +72,8 @@ def confirm_window(
         The rule; default 4 welds, none of which may fail. A claim that stands keeps its own.
     recheck : bool
         Plan another round of welds on a claim whose confirmation welds were made.
+    anew : bool
+        Fix a new claim where the old one is withdrawn, or was for another question.
 
     Raises
     ------
@@ -72,13 +82,19 @@ def confirm_window(
     WouldOverwriteError
         If claim.json says otherwise.
     """
+    if recheck and (anew or failures_allowed):
+        message = "a check of an old claim allows no failure and makes no new claim; give --recheck without the others"
+        raise StudyError(message)
     study = fit.results.study
     claim = read_claim(study.folder)
     if claim is None:
-        if recheck:
-            message = f"there is no {NAME} in this folder, so there is no old claim to check again"
+        if recheck or anew:
+            message = f"there is no {NAME} in this folder, so there is no old claim"
             raise CannotAnswerError(message)
         return _fix(fit, _rule(welds, failures_allowed), seed=seed)
+    if anew:
+        _refuse_a_claim_that_stands(fit, claim, seed=seed)
+        return replace(_fix(fit, _rule(welds, failures_allowed), seed=seed), is_anew=True)
     _refuse_another_question(claim, study)
     if recheck:
         return _plan_recheck(fit, claim, _rule(welds, failures_allowed), seed=seed)
@@ -114,12 +130,16 @@ def standing_confirmation(fit: Fit, *, seed: int = 1) -> Confirmation | None:
 def write_confirmation(confirmation: Confirmation) -> list[Path]:
     """Write claim.json where there is none, and the plan of welds that have none yet.
 
+    A new claim keeps the old one beside, as claim.1.json.
+
     Returns
     -------
     list of Path
         What was written; empty where all of it stands already.
     """
     folder, plan, written = confirmation.study.folder, confirmation.plan, []
+    if confirmation.is_anew:
+        keep_aside(folder / NAME)
     if not (folder / NAME).exists():
         written.append(write_claim(confirmation.claim, folder))
     if not stage_path(folder, "plan", plan.stage).exists():
@@ -143,7 +163,8 @@ def _fix(fit: Fit, rule: PassRule, *, seed: int) -> Confirmation:
         raise CannotAnswerError(message)
     plan = _plan(fit, answer.box, rule, stage=stage, seed=seed)
     claim = _claim_of(window, answer, answer.box, (rule, plan))
-    return Confirmation(fit.results.study, claim, rule, plan, Support(claim.confidence))
+    rounds = (Round(plan.stage, rule.welds),)
+    return Confirmation(fit.results.study, claim, rule, plan, Support(claim.confidence), rounds=rounds)
 
 
 def _plan(fit: Fit, box: SettingBox, rule: PassRule, *, stage: int, seed: int) -> Plan:
@@ -206,7 +227,8 @@ def _plan_recheck(fit: Fit, claim: ClaimFile, rule: PassRule, *, seed: int) -> C
         raise CannotAnswerError(message)
     if before.verdict == "withdrawn":
         message = (
-            f"this claim is withdrawn; there is nothing left of it to check again (rename {NAME} to make a new one)"
+            "this claim is withdrawn; there is nothing left of it to check again. “weldwindow confirm --anew” fixes a "
+            "new one where a window can be claimed"
         )
         raise CannotAnswerError(message)
     box = claim.box(fit.results.study)
@@ -214,11 +236,27 @@ def _plan_recheck(fit: Fit, claim: ClaimFile, rule: PassRule, *, seed: int) -> C
     return replace(before, rule=rule, plan=plan, outcomes=(), verdict=None, window_now=None, is_recheck=True)
 
 
+def _refuse_a_claim_that_stands(fit: Fit, claim: ClaimFile, *, seed: int) -> None:
+    """Refuse to put a new claim in the place of one that stands, or that was not judged yet, for the same question."""
+    if differences(claim, fit.results.study):
+        return
+    held = judge_claim(fit, claim, seed=seed)
+    if held.verdict is not None and not held.stands:
+        return
+    message = f"the claim in {NAME} is not withdrawn, so no other takes its place" + (
+        "; judge its confirmation welds first" if held.verdict is None else ""
+    )
+    raise WouldOverwriteError(message)
+
+
 def _refuse_another_question(claim: ClaimFile, study: Study) -> None:
     """Refuse where the study asks for something else than the claim that stands."""
     found = differences(claim, study)
     if found:
-        message = f"{NAME} was fixed for another question, and it is never rewritten; rename it to claim anew"
+        message = (
+            f"{NAME} was fixed for another question, and it is never rewritten; put the question back, or keep the old "
+            "claim beside and fix a new one: “weldwindow confirm --anew”"
+        )
         raise WouldOverwriteError(message, found)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 from scipy import stats
 
@@ -11,10 +11,10 @@ from doe.models.textbook.tolerance import success_run
 from doe.planning.plan import Plan
 from doe.study.model import Study
 from doe.window.claim_file import ClaimFile, PassRule
+from doe.window.foretold import Foretold
 from doe.window.outcome import WeldOutcome
+from doe.window.standing import Round, Verdict, standing_verdict
 from doe.window.window import SettingBox, Window, describe_box
-
-Verdict = Literal["confirmed", "not contradicted", "withdrawn"]
 
 LEVELS: Final = ((0.8, 0.9), (0.9, 0.9), (0.9, 0.95), (0.95, 0.9), (0.95, 0.95), (0.99, 0.9))
 """Reliabilities and confidences for which the welds of a proof are listed, beside the claim's own."""
@@ -64,6 +64,14 @@ class Confirmation:
     findings : tuple of str
     is_recheck : bool
         Whether this is a later round on an old claim.
+    rounds : tuple of Round
+        Every round so far in short, this one last.
+    is_anew : bool
+        Whether this claim takes the place of an old one, which is kept beside.
+    held_now : float or None
+        Where welds were made that do not count for the verdict: the confidence of the box with these as well.
+    foretold : tuple of Foretold
+        Of a check of an old claim: its welds beside what the earlier ones foretold.
     """
 
     study: Study
@@ -76,11 +84,37 @@ class Confirmation:
     window_now: Window | None = None
     findings: tuple[str, ...] = ()
     is_recheck: bool = False
+    rounds: tuple[Round, ...] = ()
+    is_anew: bool = False
+    held_now: float | None = None
+    foretold: tuple[Foretold, ...] = ()
 
     @property
     def box(self) -> SettingBox:
         """The claimed box."""
         return self.claim.box(self.study)
+
+    @property
+    def now(self) -> float | None:
+        """The confidence of the claimed box with every weld so far; None where it cannot be told."""
+        return self.support.confidence if self.held_now is None else self.held_now
+
+    @property
+    def stands(self) -> bool:
+        """Whether the claim can be shown as it was made.
+
+        The last verdict given did not withdraw it, and where the passes alone are no proof, it is still as sure with
+        every weld so far as it was claimed.
+        """
+        verdict = standing_verdict(self.rounds)
+        if verdict == "confirmed":
+            return True
+        return verdict == "not contradicted" and self.now is not None and self.now >= self.claim.claim.confidence
+
+    @property
+    def is_broken(self) -> bool:
+        """Whether more welds failed than the rule allows."""
+        return len(self.failures) > self.rule.failures_allowed
 
     @property
     def failures(self) -> tuple[WeldOutcome, ...]:
@@ -110,6 +144,10 @@ class Confirmation:
             "zero_failure_welds": zero_failure_welds(claim.reliability, claim.confidence),
             "reveals": {f"{p:g}": chance_revealed(self.rule, p) for p in BAD},
             "window_now": None if now is None or now.answer.box is None else describe_box(self.study, now.answer.box),
+            "stands": self.stands,
+            "confidence_now": self.now,
+            "rounds": [made.to_dict() for made in self.rounds],
+            "foretold": [found.to_dict() for found in self.foretold],
             "findings": list(self.findings),
         }
 

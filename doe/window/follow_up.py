@@ -8,6 +8,7 @@ rule that was tried). What they should bring is simulated on machines drawn from
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import accumulate
 from typing import Final
 
 import numpy as np
@@ -16,6 +17,7 @@ from doe.coding import FloatArray
 from doe.errors import StudyError
 from doe.models.fit import Fit
 from doe.planning.plan import Plan, PlannedWeld
+from doe.planning.staging import stages
 from doe.window.assurance import assess, response_lows
 from doe.window.claim import apply_rules
 from doe.window.inquiry import CLAIM_DRAWS, Inquiry, claim_bits
@@ -77,7 +79,7 @@ def next_welds(
     fit : Fit
         Of every weld made so far.
     n : int, optional
-        1 to 8 welds; default 6, or what is left of the welds that the study can afford where that is less.
+        1 to 8 welds; default what is left of the study's next stage, and 6 beyond its last.
     seed : int
     machines : int
         Machines on which the outlook is simulated; 0 leaves it out.
@@ -112,7 +114,7 @@ def next_welds(
         seed,
         stage=stage,
         reasons=_reasons(inquiry, target, welds),
-        notes=(target.words(inquiry),),
+        notes=(*_beyond(fit, n), target.words(inquiry)),
         fingerprint=study.fingerprint,
     )
     if not machines:
@@ -125,10 +127,24 @@ def next_welds(
 
 
 def _usual(fit: Fit) -> int:
-    """Give the usual number of welds: six, or the few that are left of what the study can afford."""
-    made = sum(status != "not run" for status in fit.results.status)
-    left = fit.results.study.plan.welds - made
-    return left if 0 < left < DEFAULT_WELDS else DEFAULT_WELDS
+    """Give the usual number of welds: what is left of the study's next stage, at most a round; else six."""
+    made = _n_made(fit)
+    ends = accumulate(stages(fit.results.study))
+    left = next((end - made for end in ends if end > made), DEFAULT_WELDS)
+    return min(left, MOST_WELDS)
+
+
+def _n_made(fit: Fit) -> int:
+    """Give the number of welds made."""
+    return sum(status != "not run" for status in fit.results.status)
+
+
+def _beyond(fit: Fit, n: int) -> tuple[str, ...]:
+    """Say so where the welds go beyond what the study said could be afforded."""
+    made, affordable = _n_made(fit), fit.results.study.plan.welds
+    if made + n <= affordable:
+        return ()
+    return (f"{affordable} welds were said to be affordable; with {made} made, these {n} go beyond that.",)
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,4 +1,9 @@
-"""The verdict on a claim, from the confirmation welds that were made."""
+"""The verdict on a claim, from the confirmation welds that were made.
+
+What a verdict rests on is fixed beforehand: the welds up to its round, and of that round as many as the rule asked
+for. Welds made later change what can be claimed anew, and not the verdict on the old claim; one that was withdrawn
+stays withdrawn.
+"""
 
 from __future__ import annotations
 
@@ -7,48 +12,92 @@ from dataclasses import replace
 
 import numpy as np
 
-from doe.bench.results import Results
-from doe.bench.stage import stage_path
+from doe.bench.results import Results, only_welds
+from doe.models import fit_responses
 from doe.models.fit import Fit
-from doe.planning.plan import Plan, PlannedWeld
-from doe.planning.reading import read_plan
-from doe.study.model import Factor, Study
+from doe.planning.plan import Plan
 from doe.window.assurance import assess
 from doe.window.claim_file import ClaimedLevels, ClaimFile, PassRule
-from doe.window.confirmation import Confirmation, Support, Verdict
+from doe.window.confirmation import Confirmation, Support
 from doe.window.finding import JUDGING_STAGE, MOST_JUDGED, find_window
+from doe.window.foretold import foretell
 from doe.window.inquiry import CLAIM_DRAWS
 from doe.window.outcome import WeldOutcome, judge_welds
-from doe.window.placing import last_planned, stage_of
 from doe.window.posing import blocked_fits, draw_source, required_fits, scenarios_of
+from doe.window.rounds import changed_conditions, date_of, rounds_of, rows_of, welds_that_count
 from doe.window.search import every_setting
+from doe.window.standing import Round, Verdict
 from doe.window.window import SettingBox
 
 
 def judge_claim(fit: Fit, claim: ClaimFile, *, seed: int) -> Confirmation:
-    """Judge the last round of confirmation welds."""
-    study = fit.results.study
-    rule, plan = _last_round(claim, study)
-    box = claim.box(study)
-    rows = [i for i in _rows_of(fit.results, plan.stage) if fit.results.status[i] != "not run"]
-    outcomes = judge_welds(fit.results, rows, tuple(claim.requirements))
-    outcomes = tuple(o for o, i in zip(outcomes, rows, strict=True) if box.contains(tuple(fit.results.planned[i])))
+    """Judge every round of confirmation welds; give the last, or the one that withdraws the claim."""
+    rounds: list[Round] = []
+    before = None
+    for rule, plan in rounds_of(claim, fit.results.study):
+        held = _judge_round(fit, claim, (rule, plan), seed=seed)
+        if before is not None and held.support.confidence is None:  # nothing of this round was welded yet
+            held = replace(held, held_now=before.now)
+        if held.verdict == "withdrawn" and not held.is_broken and any(r.verdict == "confirmed" for r in rounds):
+            held = replace(held, verdict="not contradicted")  # the passes proved it: the models are no part of that
+        before = held
+        rounds.append(_summed_up(held, fit.results))
+        if held.verdict in {None, "withdrawn"}:
+            break
+    now = find_window(fit, seed=seed) if held.verdict == "withdrawn" else None
+    return replace(held, window_now=now, rounds=tuple(rounds))
+
+
+def _judge_round(fit: Fit, claim: ClaimFile, made: tuple[PassRule, Plan], *, seed: int) -> Confirmation:
+    """Judge one round by the welds that count for it."""
+    results, (rule, plan) = fit.results, made
+    box = claim.box(results.study)
+    rows = rows_of(results, plan.stage)
+    inside = [i for i in rows if box.contains(tuple(results.planned[i]))]
+    outcomes = judge_welds(results, inside, tuple(claim.requirements))
     held = Confirmation(
-        study,
+        results.study,
         claim,
         rule,
         plan,
         Support(claim.confidence),
         outcomes=outcomes,
         is_recheck=plan.stage != claim.stage,
-        findings=_findings(fit.results, rows, box),
+        findings=_findings(results, rows, box),
     )
     if not rows:
         return held
-    held = replace(held, support=_support(fit, claim, box, seed=seed))
-    verdict = find_verdict(outcomes, rule, claim.claim, held.support.confidence)
-    now = find_window(fit, seed=seed) if verdict == "withdrawn" else None
-    return replace(held, verdict=verdict, window_now=now)
+    counted = _fit_of(fit, welds_that_count(results, inside, outcomes, rule=rule, stage=plan.stage))
+    held = replace(held, support=_support(counted, claim, box, seed=seed))
+    if counted is not fit:
+        held = replace(held, held_now=_support(fit, claim, box, seed=seed).confidence)
+    held = replace(held, verdict=find_verdict(outcomes, rule, claim.claim, held.support.confidence))
+    if held.is_recheck and held.verdict is not None:
+        held = replace(held, foretold=foretell(results, inside, stage=plan.stage, seed=seed))
+    return held
+
+
+def _fit_of(fit: Fit, keep: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Fit:
+    """Give the fit of the welds that count: the one at hand where that is all of them."""
+    made = np.array([status != "not run" for status in fit.results.status], dtype=bool)
+    if keep[made].all():
+        return fit
+    return fit_responses(only_welds(fit.results, keep), seed=fit.seed)
+
+
+def _summed_up(held: Confirmation, results: Results) -> Round:
+    """Put one round in short."""
+    rows = rows_of(results, held.plan.stage)
+    judged = [o for o in held.outcomes if o.passed is not None]
+    return Round(
+        stage=held.plan.stage,
+        planned=held.rule.welds,
+        judged=len(judged),
+        passed=len(judged) - len(held.failures),
+        verdict=held.verdict,
+        date=date_of(results, rows),
+        changed=changed_conditions(results, rows, held.plan.stage),
+    )
 
 
 def find_verdict(
@@ -78,40 +127,6 @@ def find_verdict(
     if rule.proves(claim.confidence) >= claim.reliability:
         return "confirmed"
     return "not contradicted" if confidence is not None and confidence >= claim.confidence else "withdrawn"
-
-
-def _last_round(claim: ClaimFile, study: Study) -> tuple[PassRule, Plan]:
-    """Give rule and welds of the last round: that of claim.json, or a later check of it."""
-    for stage in range(last_planned(study.folder), claim.stage, -1):
-        path = stage_path(study.folder, "plan", stage)
-        if not path.exists():
-            continue
-        plan = read_plan(path, study)
-        if all(weld.role == "confirm" for weld in plan.welds):
-            return PassRule(welds=len(plan.welds), failures_allowed=0), plan
-    welds = tuple(
-        PlannedWeld(
-            w.weld,
-            w.plate,
-            w.position,
-            w.order,
-            tuple(_natural(factor, w.settings[factor.name]) for factor in study.factors),
-            w.block,
-            "confirm",
-        )
-        for w in claim.welds
-    )
-    return claim.rule, Plan(study, welds, claim.seed, stage=claim.stage, fingerprint=study.fingerprint)
-
-
-def _natural(factor: Factor, value: float | str) -> float:
-    """Give a written setting as a natural value."""
-    return float(factor.kinds.index(value)) if isinstance(value, str) else value
-
-
-def _rows_of(results: Results, stage: int) -> list[int]:
-    """Give the rows of a round's confirmation welds."""
-    return [i for i in range(results.n_welds) if results.role[i] == "confirm" and stage_of(results.file[i]) == stage]
 
 
 def _support(fit: Fit, claim: ClaimFile, box: SettingBox, *, seed: int) -> Support:

@@ -13,6 +13,7 @@ from doe.coding import FloatArray
 from doe.study.model import Claim, Factor, Study
 from doe.window.assurance import Position
 from doe.window.box import BoolArray
+from doe.window.standing import Standing
 
 Reason = Literal["data speak against", "cannot say yet"]
 
@@ -254,6 +255,8 @@ class Window:
         Welds the answer rests on.
     seed : int
     method : {"posterior", "textbook"}
+    standing : Standing or None
+        Where a claim of it stands; None where none was fixed, or it was not asked for.
     """
 
     study: Study
@@ -269,6 +272,7 @@ class Window:
     n_welds: int = 0
     seed: int = 1
     method: Literal["posterior", "textbook"] = "posterior"
+    standing: Standing | None = None
 
     @property
     def answer(self) -> Answer:

@@ -183,6 +183,12 @@ def test_fit_answers_as_the_interface_says(filled: Path):
     assert {"weld", "plate", "reading"} == set(depth["spread"])
     assert "dispersion" in answer["responses"]["porosity"]
     assert {"scale", "separated"} <= set(answer["responses"]["trip"])
+    for part in answer["responses"].values():
+        found = part["diagnosis"]
+        assert {"findings", "notes", "left_out", "smooth", "influence", "drift", "residuals"} == set(found)
+        assert found["findings"] or found["notes"]
+    assert depth["diagnosis"]["left_out"] is not None
+    assert depth["diagnosis"]["drift"] is not None
 
 
 def test_fit_in_words_names_every_response(filled: Path):
@@ -190,11 +196,13 @@ def test_fit_in_words_names_every_response(filled: Path):
     for name in ("penetration", "porosity", "trip"):
         assert f"\n{name} (" in text
     assert "voltage^2" in text
+    assert text.count("  Checked:\n") == 3
 
 
 def test_textbook_fit_names_its_method(filled: Path):
     answer = json.loads(run("fit", filled, "--textbook", "--json").stdout)
     assert "log_likelihood" in answer["responses"]["penetration"]
+    assert "judged by its own tests" in answer["responses"]["penetration"]["diagnosis"]["notes"][0]
 
 
 def test_window_answers_as_the_interface_says(filled: Path):
@@ -237,7 +245,7 @@ def test_a_report_without_a_window_says_so_on_page_and_card(filled: Path):
 def test_report_lists_its_files(filled: Path):
     answer = json.loads(run("report", filled, "--json").stdout)
     names = {Path(name).name for name in answer["files"]}
-    assert names == {"report.html", "setting-card.pdf", "run-sheet.pdf"}
+    assert names == {"report.html", "setting-card.pdf", "run-sheet.pdf", "answer.json"}
     assert answer["window"]["schema"] == 1
 
 
@@ -292,6 +300,9 @@ def test_go_walks_the_short_path(study: Path, demo: tuple[Path, Result]):
     assert "there is no plan yet" in planned.stderr
     waiting = run("go", study)
     assert "waited for" in waiting.stderr
+    answer = json.loads(run("go", study, "--json").stdout)
+    assert answer["due"] is None
+    assert "results.csv" in answer["reason"]
     shutil.copy(demo[0] / "plan.csv", study / "plan.csv")
     shutil.copy(demo[0] / "results.csv", study / "results.csv")
     reported = run("go", study)

@@ -49,3 +49,19 @@ def test_other_factors_are_refused_with_every_difference(welded: Path, tmp_path:
     assert refused.exit_code == 3
     faults = json.loads(refused.stdout)["error"]["faults"]
     assert [fault["key"] for fault in faults] == ["factor “wire”"]
+
+
+def test_a_ladder_of_thicknesses_is_climbed(welded: Path, tmp_path: Path, weldwindow, weld):
+    thick = tmp_path / "thick"
+    thick.mkdir()
+    weld(thick, seed=1, welder="no window")
+    study = thick / "study.toml"
+    study.write_text(study.read_text().replace('thickness = "10 mm"', 'thickness = "16 mm"'))
+    result = weldwindow("compare", thick, welded, "--thickness")
+    assert result.exit_code == 0
+    assert result.stdout.startswith("How thick: as far as 10 mm.")
+    assert "It ends between 10 mm and 16 mm" in result.stdout
+    answer = json.loads(weldwindow("compare", thick, welded, "--thickness", "--json").stdout)
+    assert (answer["reached_mm"], answer["stopped_at_mm"]) == (10.0, 16.0)
+    assert weldwindow("compare", welded, welded, "--thickness").exit_code == 3
+    assert weldwindow("compare", welded, thick, welded).exit_code == 2

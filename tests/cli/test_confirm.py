@@ -11,7 +11,7 @@ def test_confirm_fixes_claim_and_welds_and_says_the_rule(welded: Path, weldwindo
     assert "22 of 22" in result.stdout
     for name in ("claim.json", "plan-2.csv", "results-2.csv", "report/run-sheet-2.pdf"):
         assert f"wrote {welded / name}" in result.stderr
-    assert result.stderr.rstrip().endswith(f"then weldwindow confirm {welded}")
+    assert result.stderr.rstrip().endswith(f"then weldwindow go {welded}")
 
 
 def test_confirm_answers_as_the_interface_says(welded: Path, weldwindow):

@@ -37,7 +37,7 @@ def test_what_was_written_and_the_next_command_are_named(planned):
     for name in ("plan-2.csv", "results-2.csv", "report/run-sheet-2.pdf"):
         assert (folder / name).stat().st_size > 0
         assert f"wrote {folder / name}" in result.stderr
-    assert result.stderr.rstrip().endswith(f"then weldwindow report {folder}")
+    assert result.stderr.rstrip().endswith(f"then weldwindow go {folder}")
     rows = [line for line in (folder / "plan-2.csv").read_text().splitlines() if not line.startswith("#")]
     assert rows[0].startswith("weld,plate,position,order,")
     assert all(row.endswith(",next") for row in rows[1:])

@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from doe.bench.due import due_step
 from doe.bench.stage import (
-    due_step,
     is_untouched,
     last_stage,
     read_plans,

@@ -11,7 +11,8 @@ import openpyxl
 import pytest
 
 from doe.bench import read_results, results_table
-from doe.bench.stage import due_step, write_stage
+from doe.bench.due import due_step
+from doe.bench.stage import write_stage
 from doe.bench.taking import read_export, write_export
 from doe.errors import CannotWriteError, ResultsError, WouldOverwriteError
 from doe.planning.plan import Plan

@@ -11,6 +11,7 @@ import pytest
 from doe.bench.results import Results
 from doe.report.card import conditions_tested, setting_card
 from doe.study.model import Factor, Study
+from doe.window.standing import Round, Standing
 from doe.window.window import Answer, BestSetting, Chance, Nearest, SettingBox, Window
 
 pytestmark = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler-utils is not installed")
@@ -51,6 +52,22 @@ def test_the_card_names_marks_claim_and_standing_on_one_page(hinge: Study, tmp_p
     assert "NOT CONFIRMED" in text
     assert "study 0123456789ab" in text
     assert "page 1 of 1" in text
+
+
+def test_the_card_bears_the_verdict_with_welds_and_date(hinge: Study, tmp_path: Path):
+    first, again = (
+        Round(2, 4, 4, 4, "not contradicted", "2031-05-04"),
+        Round(3, 2, 2, 2, "not contradicted", "2031-09-01", ("spool: B7 (before: A3)",)),
+    )
+    window = replace(found(hinge), standing=Standing("not contradicted", (first, again), ("told at length",)))
+    text = text_of(setting_card(window, empty_results(hinge)), tmp_path)
+    assert "NOT CONTRADICTED, 4 of 4 welds, 2031-05-04" in text
+    assert "page 1 of 1" in text
+    assert "Checked again: 2 of 2 met every requirement, 2031-09-01 (spool: B7 (before: A3))." in " ".join(text.split())
+    withdrawn = replace(window, standing=replace(window.standing, verdict="withdrawn", shows_claim=False))
+    text = text_of(setting_card(withdrawn, empty_results(hinge)), tmp_path)
+    assert "NOT CONFIRMED" in text
+    assert "WITHDRAWN" not in text
 
 
 def test_six_dials_still_fit_on_the_card(hinge: Study, tmp_path: Path):

@@ -36,6 +36,9 @@ def response(kind: str, body: str = "", name: str = "it") -> str:
             'unit = "degC"\nexpect_scatter = "9 degF"',
             Response("it", "measure", unit="degC", expect_scatter=5.0),
         ),
+        ("measure", 'expect_scatter = "../hinge-1"', Response("it", "measure", scatter_from="../hinge-1")),
+        ("measure", 'expect_scatter = "..\\\\hinge 1"', Response("it", "measure", scatter_from="../hinge 1")),
+        ("measure", 'unit = "in"\nexpect_scatter = "1/64 in"', Response("it", "measure", "in", expect_scatter=1 / 64)),
         ("count", 'per = "100 mm"', Response("it", "count", per_mm=100.0, per_text="100 mm")),
         (
             "count",
@@ -66,6 +69,7 @@ def response(kind: str, body: str = "", name: str = "it") -> str:
 def test_every_kind_of_response_is_read(parse: Parse, kind: str, body: str, expected: Response) -> None:
     (found,) = parse(response=response(kind, body)).responses
     assert found.expect_scatter == pytest.approx(expected.expect_scatter)
+    assert found.scatter_from == expected.scatter_from
     assert found == expected
 
 
@@ -100,11 +104,10 @@ def test_a_response_without_a_requirement_is_welcome(parse: Parse) -> None:
         ("measure", "expect_scatter = 0", ".expect_scatter", "“0” is not above 0; it is a standard deviation"),
         (
             "measure",
-            'expect_scatter = "../hinge-1"',
+            'expect_scatter = "2024 hinges"',
             ".expect_scatter",
-            "only a number is accepted, such as 0.3 .*earlier study yet",
+            "accepted is a number such as 0.3 .*“../old-study”",
         ),
-        ("measure", 'expect_scatter = "2024 hinges"', ".expect_scatter", "only a number is accepted"),
         ("count", "", ".per", 'a count needs the inspected length it refers to, such as per = "100 mm"'),
         ("count", "per = 100", ".per", '“100” has no unit; write it with one, such as "100 mm"'),
         ("count", 'per = "100"', ".per", "“100” has no unit"),

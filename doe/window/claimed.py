@@ -1,0 +1,89 @@
+"""The window as the report shows it once a claim was fixed: the claimed box, and where its claim stands.
+
+Until the claim is withdrawn the claimed box is shown, also where more could be claimed from all welds now: that would
+be a new claim, not confirmed by welds that were made for the old one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from doe.models.fit import Fit
+from doe.window.best import best_setting
+from doe.window.claim import is_single_setting, limiting_faces
+from doe.window.confirm import standing_confirmation
+from doe.window.confirm_words import standing_sentences
+from doe.window.confirmation import Confirmation
+from doe.window.finding import JUDGING_STAGE
+from doe.window.posing import blocked_fits, open_inquiry, required_fits
+from doe.window.search import check
+from doe.window.standing import Standing, standing_verdict
+from doe.window.window import Answer, SettingBox, Window
+from doe.window.words import at_least, box_words, level
+
+
+def claimed_window(fit: Fit, window: Window, *, seed: int = 1) -> tuple[Window, Confirmation | None]:
+    """Give the window to show, with where its claim stands; and the confirmation, None where no claim was fixed.
+
+    Parameters
+    ----------
+    fit : Fit
+    window : Window
+        Found from the same fit: what can be claimed now.
+    seed : int
+
+    Raises
+    ------
+    WouldOverwriteError
+        If claim.json was fixed for another question.
+    """
+    confirmation = standing_confirmation(fit, seed=seed)
+    if confirmation is None:
+        return window, None
+    verdict = standing_verdict(confirmation.rounds)
+    shows_claim = (verdict is None or confirmation.stands) and not blocked_fits(required_fits(fit))
+    lines, shown = [*standing_sentences(confirmation)], window
+    if shows_claim:
+        answer = _answer_for(fit, confirmation, seed=seed)
+        shown = replace(window, answers=(answer, *window.answers[1:]))
+        lines += _beside(window, answer)
+    return replace(shown, standing=Standing(verdict, confirmation.rounds, tuple(lines), shows_claim)), confirmation
+
+
+def _answer_for(fit: Fit, confirmation: Confirmation, *, seed: int) -> Answer:
+    """Answer for the claimed box with everything that was fitted."""
+    inquiry = open_inquiry(fit, seed=seed)
+    checked = check(inquiry, confirmation.box, stage=JUDGING_STAGE)
+    others = tuple(f for f in fit.responses if not f.response.has_requirement)
+    return Answer(
+        confirmation.claim.position,
+        box=checked.box,
+        searched_at=confirmation.claim.claim.confidence,
+        single_setting=is_single_setting(fit.results.study, checked.box),
+        limited_by=limiting_faces(inquiry, checked, confirmation.claim.claim.confidence),
+        best=best_setting(inquiry, checked, others),
+        findings=confirmation.findings,
+    )
+
+
+def _beside(window: Window, answer: Answer) -> list[str]:
+    """Say what could be claimed from all welds now, where that is another box."""
+    now, box = window.answer.box, answer.box
+    if box is None or (now is not None and _is_same(now, box)):
+        return []
+    if now is None:
+        asked = level(window.claim.confidence)
+        return [
+            f"Searched for anew, none would be found from all {window.n_welds} welds: a new search asks for more than "
+            f"{asked} where a box is small or the supply limits. This one was fixed beforehand, and holds with "
+            f"{at_least(box.confidence)}."
+        ]
+    return [
+        f"From all {window.n_welds} welds together {box_words(window.study, now)} could be claimed now; that would be "
+        "a new claim, and these welds did not confirm it."
+    ]
+
+
+def _is_same(one: SettingBox, other: SettingBox) -> bool:
+    """Whether two boxes have the same ends."""
+    return one.contains(other.low) and one.contains(other.high) and other.contains(one.low) and other.contains(one.high)
