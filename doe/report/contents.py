@@ -20,6 +20,7 @@ from doe.report.drawing import curve_figures, map_figures, residual_figure
 from doe.report.figures import to_svg
 from doe.report.formatting import number, printed_unit, setting
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
+from doe.report.try_setting import TrySetting, try_setting
 from doe.study.model import Response, Study
 from doe.window.window import Window
 from doe.window.words import at_least
@@ -66,6 +67,7 @@ class ReportContents:
     not_tested: tuple[str, ...]
     next_steps: tuple[str, ...]
     maps: tuple[Picture, ...]
+    try_setting: TrySetting | None
     working: tuple[str, ...]
     curves: tuple[Picture, ...]
     held: str
@@ -104,6 +106,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         not_tested=answering.not_tested_lines(window, results),
         next_steps=answering.next_lines(window),
         maps=_maps(window, results),
+        try_setting=try_setting(fit, window),
         working=answering.working_lines(window),
         curves=_curves(fit, window),
         held=held_words(window),

@@ -1,4 +1,4 @@
-"""The report page: one self-contained HTML file, no network, no script."""
+"""The report page: one self-contained HTML file, no network; one script, without which the pictures remain."""
 
 from __future__ import annotations
 
@@ -22,10 +22,12 @@ def render_page(contents: ReportContents) -> str:
     Returns
     -------
     str
-        HTML whose content-security-policy allows nothing but its own style sheet and its own pictures.
+        HTML whose content-security-policy allows nothing but its own style sheet, its own pictures and the one script
+        of "try a setting"; no script at all where a response cannot be judged.
     """
     templates = files("doe.report") / "templates"
     style = (templates / "report.css").read_text(encoding="utf-8")
+    script = (templates / "try.js").read_text(encoding="utf-8")
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(lambda name: (templates / name).read_text(encoding="utf-8")),
         autoescape=True,
@@ -34,7 +36,15 @@ def render_page(contents: ReportContents) -> str:
         lstrip_blocks=True,
     )
     page = environment.get_template("report.html")
-    return page.render(contents=contents, style=Markup(style), style_hash=policy_hash(style))
+    data = "" if contents.try_setting is None else contents.try_setting.data
+    return page.render(
+        contents=contents,
+        style=Markup(style),
+        style_hash=policy_hash(style),
+        script=Markup(script),
+        script_hash=policy_hash(script),
+        data=Markup(data),  # escaped by script_data: no HTML parser takes it for anything else
+    )
 
 
 def policy_hash(text: str) -> str:
