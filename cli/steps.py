@@ -84,14 +84,16 @@ def fit_and_find(folder: Path, *, seed: int, textbook: bool = False) -> tuple[Fi
     return fit, find_window(fit, seed=seed)
 
 
-def make_report(folder: Path, *, seed: int) -> tuple[Window, list[Path]]:
-    """Read, fit, find the window, and write report and card."""
+def make_report(folder: Path, *, seed: int, figures: Path | None = None) -> tuple[Window, list[Path]]:
+    """Read, fit, find the window, and write report and card; the figures as files where a folder is named for them."""
     from doe.bench.stage import read_plans
-    from doe.report import write_report
+    from doe.report import write_figures, write_report
 
     fit, window = fit_and_find(folder, seed=seed)
     study = fit.results.study
     files = write_report(study, read_plans(study), fit.results, fit, window, folder / "report")
+    if figures is not None:
+        files += write_figures(fit, window, figures)
     return window, files
 
 

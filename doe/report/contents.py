@@ -6,7 +6,7 @@ One frozen ``ReportContents``; the templates only loop and escape.
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from importlib.metadata import version
 
@@ -16,9 +16,10 @@ from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Tr
 from doe.models.diagnostics import Diagnosis, diagnose
 from doe.models.fit import Fit, ResponseFit
 from doe.report import answering, cautions
-from doe.report.drawing import curve_figures, map_figures, residual_figure
+from doe.report.drawing import Drawn, curve_figures, residual_figure
 from doe.report.figures import to_svg
 from doe.report.formatting import number, printed_unit, setting
+from doe.report.map_drawing import map_figures
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
 from doe.report.try_setting import TrySetting, try_setting
 from doe.study.model import Response, Study
@@ -30,12 +31,20 @@ NOT_CONFIRMED = "NOT CONFIRMED"
 
 
 @dataclass(frozen=True)
-class Picture:
-    """A picture of the page, with its heading, its caption and what it shows in answering."""
+class Panel:
+    """One image: its source, and what it shows in words."""
 
-    heading: str
     source: str
     text: str
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture of the page: panels of one size, a legend below them, a caption."""
+
+    heading: str
+    panels: tuple[Panel, ...]
+    legend: Panel | None
     caption: str
 
 
@@ -105,10 +114,10 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         sides=answering.side_lines(window),
         not_tested=answering.not_tested_lines(window, results),
         next_steps=answering.next_lines(window),
-        maps=_maps(window, results),
+        maps=tuple(_picture(drawn) for drawn in map_figures(fit, window)),
         try_setting=try_setting(fit, window),
         working=answering.working_lines(window),
-        curves=_curves(fit, window),
+        curves=tuple(_picture(drawn) for drawn in curve_figures(fit, window)),
         held=held_words(window),
         weld_heads=heads,
         weld_rows=rows,
@@ -121,6 +130,15 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         cautions=(*cautions.SCOPE, *cautions.ARC, *cautions.SUPPLY, *cautions.SECTION),
         foot=f"weldwindow {version('weldwindow')}, study {study.fingerprint}, seed {window.seed}",
     )
+
+
+def every_figure(fit: Fit, window: Window) -> Iterator[Drawn]:
+    """Draw every figure of the page, in its order."""
+    yield from map_figures(fit, window)
+    yield from curve_figures(fit, window)
+    for diagnosis in diagnose(fit, at=np.array(reference_setting(window))):
+        if diagnosis.residuals is not None:
+            yield residual_figure(fit.response(diagnosis.response), diagnosis.residuals, window.study)
 
 
 def job_line(study: Study) -> str:
@@ -182,18 +200,12 @@ def _source(svg: str) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode()
 
 
-def _maps(window: Window, results: Results) -> tuple[Picture, ...]:
-    return tuple(
-        Picture(part.heading, _source(to_svg(part.figure)), part.text, part.caption)
-        for part in map_figures(window, results)
-    )
-
-
-def _curves(fit: Fit, window: Window) -> tuple[Picture, ...]:
-    return tuple(
-        Picture(part.heading, _source(to_svg(part.figure)), part.text, part.caption)
-        for part in curve_figures(fit, window)
-    )
+def _picture(drawn: Drawn) -> Picture:
+    panels = tuple(Panel(_source(to_svg(figure)), text) for figure, text in drawn.panels())
+    figure = drawn.legend_figure()
+    words = "; ".join(str(entry.get_label()) for entry in drawn.legend)
+    legend = None if figure is None else Panel(_source(to_svg(figure)), f"Legend: {words}.")
+    return Picture(drawn.heading, panels, legend, drawn.caption)
 
 
 def _model_parts(fit: Fit, window: Window) -> tuple[ModelPart, ...]:
@@ -209,8 +221,8 @@ def _model_part(part: ResponseFit, results: Results, diagnosis: Diagnosis | None
         {"term": t.term, **{key: number(getattr(t, key), 4) for key in ("estimate", "se", "low", "high")}}
         for t in part.terms
     )
-    drawn = residual_figure(part, results)
-    figures = () if drawn is None else (Picture("", _source(to_svg(drawn.figure)), drawn.text, drawn.caption),)
+    residuals = diagnosis.residuals if diagnosis else None
+    figures = () if residuals is None else (_picture(residual_figure(part, residuals, results.study)),)
     at, shifts = _sensitivity(part, results.study)
     lines = (*_number_lines(part), *notes)
     return ModelPart(part.name, part.method, lines, terms, figures, (*part.findings, *doubts), at, shifts)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -9,7 +10,8 @@ from doe.bench.results import Results
 from doe.models.fit import Fit
 from doe.planning.plan import Plan
 from doe.report.card import setting_card
-from doe.report.contents import report_contents
+from doe.report.contents import every_figure, report_contents
+from doe.report.figures import NARROW_COLUMNS, WIDE_COLUMNS, to_png, to_svg
 from doe.report.page import render_page
 from doe.report.run_sheet import run_sheet
 from doe.saving import make_folder, write_bytes, write_text
@@ -34,6 +36,50 @@ def write_run_sheet(plan: Plan) -> list[Path]:
     data = run_sheet(plan, size="Letter" if plan.study.units == "us" else "A4")
     write_bytes(folder / name, data, within=plan.study.folder)
     return [folder / name]
+
+
+def write_figures(fit: Fit, window: Window, folder: Path) -> list[Path]:
+    """Write every figure of the report as SVG and PNG, wide for paper and narrow for a phone.
+
+    Parameters
+    ----------
+    fit : Fit
+    window : Window
+        Found from the same fit.
+    folder : Path
+        Made where it does not exist.
+
+    Returns
+    -------
+    list of Path
+        The same bytes for the same input.
+
+    Raises
+    ------
+    CannotWriteError
+        If a file cannot be written.
+    """
+    make_folder(folder)
+    written = []
+    for drawn in every_figure(fit, window):
+        for shape, columns in (("wide", WIDE_COLUMNS), ("narrow", NARROW_COLUMNS)):
+            figure = drawn.whole(columns)
+            stem = folder / f"{file_stem(drawn.name)}-{shape}"
+            write_text(stem.with_name(f"{stem.name}.svg"), to_svg(figure))
+            write_bytes(stem.with_name(f"{stem.name}.png"), to_png(figure))
+            written += [stem.with_name(f"{stem.name}.{kind}") for kind in ("svg", "png")]
+    return written
+
+
+def file_stem(name: str) -> str:
+    """Make a file's stem of a figure's name: letters, digits and hyphens.
+
+    Examples
+    --------
+    >>> file_stem("curves-root fused/2")
+    'curves-root-fused-2'
+    """
+    return re.sub(r"[^\w-]+", "-", name).strip("-")
 
 
 def write_report(

@@ -1,7 +1,7 @@
 """“Try a setting” in headless Chromium: the page's own arithmetic against ours, dials, lamp, keyboard, paper.
 
-The settings are random; our numbers come from the same posterior draws, not rounded to sixteen bits. They agree to 1e-3,
-above 1 to that share of the number.
+The settings are random; our numbers come from the same posterior draws, not rounded to sixteen bits. They agree to
+1e-3, above 1 to that share of the number.
 """
 
 from __future__ import annotations
