@@ -6,26 +6,30 @@ One frozen ``ReportContents``; the templates only loop and escape.
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterable, Iterator
+import platform
+from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.metadata import version
 
 import numpy as np
 
 from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips
-from doe.models.diagnostics import Diagnosis, diagnose
-from doe.models.fit import Fit, ResponseFit
+from doe.models.diagnostics import diagnose
+from doe.models.fit import Fit
 from doe.report import answering, cautions
+from doe.report.calibration import CalibrationTable, calibration_table
 from doe.report.drawing import Drawn, curve_figures, residual_figure
 from doe.report.figures import to_svg
-from doe.report.formatting import number, printed_unit, setting
+from doe.report.formatting import number, printed_unit, setting, shown_reading
 from doe.report.map_drawing import map_figures
+from doe.report.model_parts import ModelPart, model_part
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
 from doe.report.try_setting import TrySetting, try_setting
-from doe.study.model import Response, Study
+from doe.study.model import Response, Study, Units
 from doe.window.window import Window
-from doe.window.words import at_least
 
+LIBRARIES = ("weldwindow", "numpy", "scipy", "pandas", "statsmodels", "scikit-learn", "matplotlib")
+"""What the numbers and pictures hang on; their versions are printed."""
 NOT_CONFIRMED = "NOT CONFIRMED"
 """Stands on every answer until confirmation welds were made."""
 
@@ -49,17 +53,11 @@ class Picture:
 
 
 @dataclass(frozen=True)
-class ModelPart:
-    """One response's model, for the engineer."""
+class ModelSection:
+    """One response's model on the page: its part, its pictures drawn."""
 
-    name: str
-    method: str
-    notes: tuple[str, ...]
-    terms: tuple[dict[str, str], ...]
+    part: ModelPart
     figures: tuple[Picture, ...]
-    findings: tuple[str, ...]
-    shifts_at: str
-    shifts: tuple[tuple[str, str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -85,7 +83,8 @@ class ReportContents:
     questions: tuple[str, ...]
     claim: tuple[str, ...]
     assumptions: tuple[str, ...]
-    models: tuple[ModelPart, ...]
+    models: tuple[ModelSection, ...]
+    calibration: CalibrationTable
     conversions: tuple[tuple[str, str, str], ...]
     repeat: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -104,6 +103,9 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
     results = fit.results
     study = results.study
     heads, rows = weld_table(results)
+    checks = diagnose(fit, at=np.array(reference_setting(window)))
+    named = {check.response: check for check in checks}
+    parts = [model_part(part, results, named.get(part.name)) for part in fit.responses]
     return ReportContents(
         title=study.title,
         job=job_line(study),
@@ -121,10 +123,11 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         held=held_words(window),
         weld_heads=heads,
         weld_rows=rows,
-        questions=results.questions,
+        questions=(*results.questions, *(doubt for found in checks for doubt in found.findings)),
         claim=answering.claim_lines(window),
         assumptions=window.assumptions,
-        models=_model_parts(fit, window),
+        models=tuple(ModelSection(part, tuple(_picture(drawn) for drawn in part.figures)) for part in parts),
+        calibration=calibration_table(),
         conversions=tuple((f"{c.file}, row {c.row}, {c.column}", c.found, c.read_as) for c in results.conversions),
         repeat=_repeat(study, window),
         cautions=(*cautions.SCOPE, *cautions.ARC, *cautions.SUPPLY, *cautions.SECTION),
@@ -165,17 +168,19 @@ def weld_table(results: Results) -> tuple[tuple[str, ...], tuple[tuple[str, ...]
         row = [results.weld[i], results.plate[i], str(results.position[i]), str(results.order[i] or "–")]
         pairs = zip(study.factors, results.settings[i], strict=True)
         row += [setting(factor, float(value), study.units) for factor, value in pairs]
-        row += [reading_text(response, results.readings[response.name], i) for response in study.responses]
+        row += [reading_text(response, results.readings[response.name], i, study.units) for response in study.responses]
         rows.append((*row, results.status[i]))
     return tuple(heads), tuple(rows)
 
 
-def reading_text(response: Response, reading: Readings, i: int) -> str:
+def reading_text(response: Response, reading: Readings, i: int, units: Units) -> str:
     """Print one weld's reading of one response; a dash where nothing was read."""
     if isinstance(reading, Measurement):
         values = [float(v) for v in reading.values[i] if np.isfinite(v)]
         over = "≥ " if values and max(values) >= reading.full[i] else ""
-        return f"{over}{', '.join(number(v) for v in values)} {printed_unit(response.unit)}" if values else "–"
+        per_unit, unit = shown_reading(response, units)
+        shown = ", ".join(number(value * per_unit) for value in values)
+        return f"{over}{shown} {printed_unit(unit)}".rstrip() if values else "–"
     if isinstance(reading, Counts):
         if np.isnan(reading.counts[i]):
             return "–"
@@ -208,54 +213,6 @@ def _picture(drawn: Drawn) -> Picture:
     return Picture(drawn.heading, panels, legend, drawn.caption)
 
 
-def _model_parts(fit: Fit, window: Window) -> tuple[ModelPart, ...]:
-    """Gather every response's model for the engineer, with what the checks say of it."""
-    found = {diagnosis.response: diagnosis for diagnosis in diagnose(fit, at=np.array(reference_setting(window)))}
-    return tuple(_model_part(part, fit.results, found.get(part.name)) for part in fit.responses)
-
-
-def _model_part(part: ResponseFit, results: Results, diagnosis: Diagnosis | None) -> ModelPart:
-    """Gather one response's model for the engineer."""
-    notes, doubts = (diagnosis.notes, diagnosis.findings) if diagnosis else ((), ())
-    terms = tuple(
-        {"term": t.term, **{key: number(getattr(t, key), 4) for key in ("estimate", "se", "low", "high")}}
-        for t in part.terms
-    )
-    residuals = diagnosis.residuals if diagnosis else None
-    figures = () if residuals is None else (_picture(residual_figure(part, residuals, results.study)),)
-    at, shifts = _sensitivity(part, results.study)
-    lines = (*_number_lines(part), *notes)
-    return ModelPart(part.name, part.method, lines, terms, figures, (*part.findings, *doubts), at, shifts)
-
-
-def _sensitivity(part: ResponseFit, study: Study) -> tuple[str, tuple[tuple[str, str, str], ...]]:
-    """Print how the answer at one setting moves when an assumption is shifted."""
-    found = part.numbers.get("sensitivity")
-    if not isinstance(found, dict):
-        return "", ()
-    at = ", ".join(
-        f"{f.name} {found['at'][f.name] if f.is_kind else setting(f, float(found['at'][f.name]), study.units)}"
-        for f in study.factors
-    )
-    rows = ((e["assumption"], at_least(e["expected"]), at_least(e["low"])) for e in found["effects"])
-    return at, tuple(rows)
-
-
-def _number_lines(part: ResponseFit) -> Iterable[str]:
-    """Print scatter by source and the single numbers of a fit."""
-    yield f"{part.n} welds entered."
-    for key, value in part.numbers.items():
-        if key == "spread" and isinstance(value, dict):
-            known = {name: sd for name, sd in value.items() if sd is not None}
-            unit = printed_unit(part.response.unit)
-            sds = ", ".join(f"between {name}s {number(float(sd))} {unit}" for name, sd in known.items())
-            yield f"Scatter, one standard deviation: {sds}."
-        elif isinstance(value, bool):
-            yield f"{key.replace('_', ' ')}: {'yes' if value else 'no'}."
-        elif isinstance(value, int | float):
-            yield f"{key.replace('_', ' ')}: {number(float(value), 4)}."
-
-
 def _repeat(study: Study, window: Window) -> tuple[str, ...]:
     """Say how anyone makes the same numbers again."""
     return (
@@ -263,5 +220,5 @@ def _repeat(study: Study, window: Window) -> tuple[str, ...]:
         f"weldwindow fit DIR --seed {window.seed}, weldwindow window DIR --seed {window.seed}, "
         f"weldwindow report DIR --seed {window.seed}.",
         "weldwindow fit DIR --textbook sets the handbook’s fit beside ours, without any prior information.",
-        f"Versions: weldwindow {version('weldwindow')}, numpy {version('numpy')}, scipy {version('scipy')}.",
+        f"Versions: {', '.join(f'{name} {version(name)}' for name in LIBRARIES)}, Python {platform.python_version()}.",
     )

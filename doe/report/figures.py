@@ -80,8 +80,11 @@ def draw_panels(
     legend_in = 0.19 * -(-len(legend) // max(legend_columns, 1)) + (0.25 if title else 0.1) if legend else 0.0
     with mpl.rc_context(STYLE):
         size = (PANEL_IN[0] * columns, PANEL_IN[1] * rows + legend_in)
-        figure = Figure(figsize=size, layout="constrained")
+        alone = rows * columns == 1 and not legend
+        figure = Figure(figsize=size, layout=None if alone else "constrained")
         grid = figure.subplots(rows, columns, squeeze=False)
+        if alone:  # fixed margins, so that panels that stand apart have edges of one size
+            figure.subplots_adjust(left=0.17, right=0.98, bottom=0.15, top=0.92)
         for place, draw in zip(grid.flat, drawings, strict=False):
             draw(place)
         for place in grid.flat[len(drawings) :]:
