@@ -22,13 +22,15 @@ from doe.report.bench_fields import Field, bench_fields
 from doe.report.labels import plates_in_order
 from doe.report.page import policy_hash
 from doe.report.run_sheet import how_to_run, large_and_small
-from doe.report.script_data import script_data
 from doe.report.writing import FOLDER
 from doe.saving import make_folder, write_text
 from doe.study.model import Study
 
 FROM_PAGE: Final = "# filled in on the bench page"
 """The comment line by which an export tells where it comes from."""
+
+_ESCAPES: Final = {ord(c): f"\\u{ord(c):04x}" for c in "<>&\u2028\u2029"}
+"""What could end a script element, or a line of script, inside JSON."""
 
 
 def write_bench_page(plan: Plan) -> list[Path]:
@@ -81,7 +83,7 @@ def bench_page(plan: Plan) -> str:
         style_hash=policy_hash(style),
         script=Markup(script),
         script_hash=policy_hash(script),
-        data=Markup(script_data(bench_data(plan))),
+        data=Markup(_json(bench_data(plan))),
     )
 
 
@@ -183,3 +185,8 @@ def _arc(study: Study) -> dict[str, Any]:
         ],
         "hold": max(holds, default=None),
     }
+
+
+def _json(data: dict[str, Any]) -> str:
+    """Write JSON that no HTML parser takes for anything else."""
+    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")).translate(_ESCAPES)

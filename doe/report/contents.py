@@ -10,6 +10,7 @@ import platform
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.metadata import version
+from typing import Final
 
 import numpy as np
 
@@ -20,16 +21,16 @@ from doe.report import answering, cautions
 from doe.report.calibration import CalibrationTable, calibration_table
 from doe.report.drawing import Drawn, curve_figures, residual_figure
 from doe.report.figures import to_svg
-from doe.report.formatting import number, printed_unit, setting, shown_reading
+from doe.report.formatting import number, printed_unit, quantity, setting, shown_reading
 from doe.report.map_drawing import map_figures
 from doe.report.model_parts import ModelPart, model_part
+from doe.report.reasons import Reason, setting_reasons
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
 from doe.report.try_setting import TrySetting, try_setting
 from doe.study.model import Response, Study, Units
+from doe.window.explore import open_explorer
 from doe.window.window import Window
 
-LIBRARIES = ("weldwindow", "numpy", "scipy", "pandas", "statsmodels", "scikit-learn", "matplotlib")
-"""What the numbers and pictures hang on; their versions are printed."""
 NOT_CONFIRMED = "NOT CONFIRMED"
 """Stands on every answer until confirmation welds were made."""
 
@@ -75,6 +76,8 @@ class ReportContents:
     next_steps: tuple[str, ...]
     maps: tuple[Picture, ...]
     try_setting: TrySetting | None
+    reasons_heading: str
+    reasons: tuple[Reason, ...]
     working: tuple[str, ...]
     curves: tuple[Picture, ...]
     held: str
@@ -103,6 +106,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
     results = fit.results
     study = results.study
     heads, rows = weld_table(results)
+    explorer = open_explorer(fit, window)
     checks = diagnose(fit, at=np.array(reference_setting(window)))
     named = {check.response: check for check in checks}
     parts = [model_part(part, results, named.get(part.name)) for part in fit.responses]
@@ -117,7 +121,9 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         not_tested=answering.not_tested_lines(window, results),
         next_steps=answering.next_lines(window),
         maps=tuple(_picture(drawn) for drawn in map_figures(fit, window)),
-        try_setting=try_setting(fit, window),
+        try_setting=None if explorer is None else try_setting(fit, explorer),
+        reasons_heading="Why this setting" if window.found else "Why the best candidate is where it is",
+        reasons=() if explorer is None else setting_reasons(results, explorer),
         working=answering.working_lines(window),
         curves=tuple(_picture(drawn) for drawn in curve_figures(fit, window)),
         held=held_words(window),
@@ -149,7 +155,7 @@ def job_line(study: Study) -> str:
     job, supply = study.job, study.supply
     parts = [
         job.joint,
-        "" if job.thickness_mm is None else f"{number(job.thickness_mm)} mm thick",
+        "" if job.thickness_mm is None else f"{quantity(job.thickness_mm, 'mm', study.units)} thick",
         job.material,
         job.wire,
         "" if supply.voltage_v is None else f"{number(supply.voltage_v)} V",
@@ -211,6 +217,10 @@ def _picture(drawn: Drawn) -> Picture:
     words = "; ".join(str(entry.get_label()) for entry in drawn.legend)
     legend = None if figure is None else Panel(_source(to_svg(figure)), f"Legend: {words}.")
     return Picture(drawn.heading, panels, legend, drawn.caption)
+
+
+LIBRARIES: Final = ("weldwindow", "numpy", "scipy", "pandas", "statsmodels", "scikit-learn", "matplotlib")
+"""What the numbers and pictures hang on; their versions are printed."""
 
 
 def _repeat(study: Study, window: Window) -> tuple[str, ...]:

@@ -70,7 +70,7 @@ class Drawn:
 
     def legend_figure(self) -> Figure | None:
         """Draw the legend by itself."""
-        return legend_alone(self.legend, columns=2, title=self.legend_title) if self.legend else None
+        return legend_alone(self.legend, title=self.legend_title) if self.legend else None
 
     def whole(self, columns: int) -> Figure:
         """Draw panels and legend together, in so many columns."""

@@ -101,12 +101,11 @@ def draw_panels(
     return figure
 
 
-def legend_alone(legend: Sequence[Artist], *, columns: int, title: str = "") -> Figure:
-    """Draw a legend by itself, for beside panels that stand apart."""
-    rows = -(-len(legend) // columns)
+def legend_alone(legend: Sequence[Artist], *, title: str = "") -> Figure:
+    """Draw a legend by itself, as wide as a panel, for beside panels that stand apart."""
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(PANEL_IN[0] * (1 if columns < 2 else 2), 0.21 * rows + (0.3 if title else 0.1)))
-        figure.legend(handles=list(legend), loc="center", ncols=columns, fontsize=9, frameon=False, title=title or None)
+        figure = Figure(figsize=(PANEL_IN[0], 0.185 * len(legend) + (0.3 if title else 0.1)))
+        figure.legend(handles=list(legend), loc="upper left", fontsize=8.5, frameon=False, title=title or None)
     return figure
 
 

@@ -47,7 +47,7 @@ def map_figures(fit: Fit, window: Window) -> Iterator[Drawn]:
         yield Drawn(
             "map" if answer.position == "any" else f"map-{'first' if answer.position == 1 else 'later'}",
             HEADINGS[answer.position],
-            _caption(study, load, shown),
+            _caption(study, load, shown) if answer.position == "any" else "Drawn as the map above.",
             tuple(map_drawing(panel, reliability) for panel in panels),
             tuple(_map_text(panel, reliability) for panel in panels),
             tuple(map_legend(panels, reliability)),

@@ -287,5 +287,7 @@ def _line_entry(kind: LineKind, label: str) -> Line2D:
 
 def _dot_entry(outcome: Outcome) -> Line2D:
     shape, fill, _ = MARKERS[outcome]
-    words = outcome if "trip" in outcome else f"weld, {outcome}"
+    words = {"trip": "trip", "late trip, good": "trip after the time to hold, weld good"}.get(
+        outcome, f"weld, {outcome}"
+    )
     return Line2D([], [], marker=shape, color="none", markerfacecolor=fill, markeredgecolor="black", label=words)

@@ -5,11 +5,15 @@ from __future__ import annotations
 import base64
 import hashlib
 from importlib.resources import files
+from typing import Final
 
 import jinja2
 from markupsafe import Markup
 
 from doe.report.contents import ReportContents
+
+LONGEST_TITLE: Final = 50
+"""Characters of the title at the top of a printed page."""
 
 
 def render_page(contents: ReportContents) -> str:
@@ -26,7 +30,7 @@ def render_page(contents: ReportContents) -> str:
         of "try a setting"; no script at all where a response cannot be judged.
     """
     templates = files("doe.report") / "templates"
-    style = (templates / "report.css").read_text(encoding="utf-8")
+    style = (templates / "report.css").read_text(encoding="utf-8") + running_header(contents)
     script = (templates / "try.js").read_text(encoding="utf-8")
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(lambda name: (templates / name).read_text(encoding="utf-8")),
@@ -44,6 +48,24 @@ def render_page(contents: ReportContents) -> str:
         script=Markup(script),
         script_hash=policy_hash(script),
         data=Markup(data),  # escaped by script_data: no HTML parser takes it for anything else
+    )
+
+
+def running_header(contents: ReportContents) -> str:
+    """Make the style of the printed page's margins: title and study at the top, page numbers at the foot.
+
+    Every character that is no letter, digit or blank is written as its number, so that no text of the study ends the
+    style sheet or a string in it.
+    """
+    title = contents.title if len(contents.title) <= LONGEST_TITLE else f"{contents.title[:LONGEST_TITLE]}…"
+    top_left, top_right = (
+        "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):06x}" for c in text)
+        for text in (title, contents.foot)
+    )
+    return (
+        f'@page {{ @top-left {{ content: "{top_left}"; font: 8pt sans-serif; }} '
+        f'@top-right {{ content: "{top_right}"; font: 8pt sans-serif; }} '
+        '@bottom-right { content: "page " counter(page) " of " counter(pages); font: 8pt sans-serif; } }\n'
     )
 
 

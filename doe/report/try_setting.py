@@ -7,6 +7,7 @@ converts no unit. The script (``templates/try.js``) mirrors ``doe.window.best.ex
 from __future__ import annotations
 
 import base64
+import math
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -24,7 +25,7 @@ from doe.report.settings import reference_setting
 from doe.study.model import Factor, Response, Study
 from doe.window.box import enough
 from doe.window.compact import CompactPosterior, compact, log_hold_of
-from doe.window.explore import Explorer, open_explorer
+from doe.window.explore import Explorer
 from doe.window.hull import SLACK, hulls_of
 from doe.window.welded import WeldedRegion, find_welded_region
 from doe.window.window import Window
@@ -67,18 +68,16 @@ class TrySetting:
     data: str
 
 
-def try_setting(fit: Fit, window: Window) -> TrySetting | None:
-    """Gather the page part; None where some response cannot be judged at all.
+def try_setting(fit: Fit, explorer: Explorer) -> TrySetting:
+    """Gather the page part.
 
     Parameters
     ----------
     fit : Fit
-    window : Window
-        Found from the same fit.
+    explorer : Explorer
+        Of the window that was found from the same fit.
     """
-    explorer = open_explorer(fit, window)
-    if explorer is None:
-        return None
+    window = explorer.window
     study = window.study
     drawn = explorer.posteriors
     return TrySetting(
@@ -290,5 +289,7 @@ def _axis(response: Response, posterior: Posterior, region: WeldedRegion) -> lis
     limits = [v for v in (response.at_least, response.at_most) if v is not None]
     bottom, top = min([float(np.quantile(low, 0.02)), *limits]), max([float(np.quantile(high, 0.98)), *limits])
     room = 0.08 * (top - bottom) or 1.0
-    lowest = bottom - room if response.kind == "measure" and bottom < 0.0 else max(bottom - room, 0.0)
-    return [lowest, top + room]
+    is_below_zero = response.kind == "measure" and min([*limits, 0.0]) < 0.0
+    ends = bottom - room if is_below_zero else max(bottom - room, 0.0), top + room
+    step = 10.0 ** math.floor(math.log10(ends[1] - ends[0])) / 10.0
+    return [math.floor(ends[0] / step + 1e-9) * step, math.ceil(ends[1] / step - 1e-9) * step]

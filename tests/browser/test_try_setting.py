@@ -182,7 +182,7 @@ def make_page(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Tried
         explorer = open_explorer(fit, window)
         assert explorer is not None
         page = folder / f"{name}.html"
-        page.write_text(render_page(replace(frame(), try_setting=try_setting(fit, window))), encoding="utf-8")
+        page.write_text(render_page(replace(frame(), try_setting=try_setting(fit, explorer))), encoding="utf-8")
         return Tried(fit, window, explorer, page)
 
     return make
@@ -297,7 +297,9 @@ def test_the_lamp_tells_what_was_tested(browser: Any, make_page: Callable[[str],
     narrow = replace(results, planned=np.clip(results.planned, None, [99.0, 7.5, 70.0]))
     fit = fit_responses(replace(narrow, settings=narrow.planned), seed=1)
     page = tried.page.parent / "narrow.html"
-    page.write_text(render_page(replace(frame(), try_setting=try_setting(fit, find_window(fit, seed=1)))))
+    explorer = open_explorer(fit, find_window(fit, seed=1))
+    assert explorer is not None
+    page.write_text(render_page(replace(frame(), try_setting=try_setting(fit, explorer))), encoding="utf-8")
     browser.open(page)
     found = turn(browser, study, np.array([19.6, 9.0, 120.0]))
     assert found["lamp"] == "lamp outside"
