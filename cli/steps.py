@@ -159,12 +159,13 @@ def fit_and_check(folder: Path, *, seed: int, textbook: bool) -> Checked:
     return Checked(fit, diagnose(fit))
 
 
-def make_report(folder: Path, *, seed: int) -> Reported:
-    """Read, fit, find the window, judge its claim, and write report, card and answer."""
+def make_report(folder: Path, *, seed: int, figures: Path | None = None) -> Reported:
+    """Read, fit, find the window, judge its claim; write report, card and answer, and the figures where asked."""
     from cli.answer import plain
     from doe.bench.answer_file import made_from, write_answer
     from doe.bench.stage import read_plans
-    from doe.report import write_report
+    from doe.report import write_figures, write_report
+    from doe.report.answering import said
     from doe.window import claimed_window
 
     results = read_folder(folder)
@@ -172,8 +173,12 @@ def make_report(folder: Path, *, seed: int) -> Reported:
     fit, found = _fit_and_find(results, seed=seed)
     window, confirmation = claimed_window(fit, found, seed=seed)
     written = write_report(results.study, read_plans(results.study), results, fit, window, folder / "report")
+    if figures is not None:
+        written += write_figures(fit, window, figures)
     held = plain(Reported(window, confirmation, []).to_dict())
-    answer = write_answer(folder, files=files, window=held["window"], confirmation=held["confirmation"])
+    answer = write_answer(
+        folder, files=files, said=said(window), window=held["window"], confirmation=held["confirmation"]
+    )
     return Reported(window, confirmation, [*written, answer])
 
 

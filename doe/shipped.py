@@ -13,6 +13,7 @@ from doe.errors import DoeError
 
 _PACKAGE: Final = Path(__file__).resolve().parent
 _FOLDERS: Final = (_PACKAGE / "shipped_data", _PACKAGE.parent / "data")
+_CALIBRATION: Final = (_PACKAGE / "shipped_reports" / "calibration.md", _PACKAGE.parent / "reports" / "calibration.md")
 
 
 def shipped(name: str) -> Path:
@@ -44,3 +45,18 @@ def shipped(name: str) -> Path:
         message = f"The file “{name}” that comes with weldwindow is missing from this installation; install it again."
         raise DoeError(message)
     return folder / wanted
+
+
+def calibration_page() -> str:
+    """Give the page of the calibration as it was committed: whole studies on virtual welders, and what came of them.
+
+    Raises
+    ------
+    DoeError
+        If it is not part of this installation.
+    """
+    page = next((path for path in _CALIBRATION if path.is_file()), None)
+    if page is None:
+        message = "The calibration that comes with weldwindow is missing from this installation; install it again."
+        raise DoeError(message)
+    return page.read_text(encoding="utf-8")

@@ -11,19 +11,25 @@ from cli.answer import answers, json_option, print_json, say, seed_option, study
 
 @click.command("report")
 @study_argument
+@click.option(
+    "--figures",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Write every figure into this folder as well, as SVG and PNG.",
+)
 @json_option
 @seed_option
 @answers
-def command(folder: Path, as_json: bool, seed: int) -> None:
+def command(folder: Path, figures: Path | None, as_json: bool, seed: int) -> None:
     r"""Check, fit, find the window; then write report/report.html, the run sheet and the setting card.
 
     \b
     Examples:
       weldwindow report hinge
+      weldwindow report hinge --figures pictures
     """
     from cli.steps import make_report
 
-    reported = make_report(folder, seed=seed)
+    reported = make_report(folder, seed=seed, figures=figures)
     if as_json:
         print_json(reported.to_dict())
     else:

@@ -11,7 +11,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from pydantic import BaseModel, ValidationError
 
@@ -27,6 +27,14 @@ class ReportedAnswer:
 
     Attributes
     ----------
+    said : mapping of str to str
+        ``heading``, ``setting`` (the window in words, empty where there is none), ``standing``, ``study`` (its
+        fingerprint) and ``version``, as far as they were given.
+    seed : int
+    window : mapping
+        As ``window --json`` prints it.
+    is_current : bool
+        Whether the folder still holds exactly the files it was made from.
     found : bool
         Whether a window could be claimed.
     reason : str
@@ -39,6 +47,10 @@ class ReportedAnswer:
         Whether the claim stood: judged, not withdrawn, and still held.
     """
 
+    said: Mapping[str, str]
+    seed: int
+    window: Mapping[str, Any]
+    is_current: bool
     found: bool
     reason: str
     has_claim: bool
@@ -53,7 +65,12 @@ def made_from(folder: Path) -> dict[str, str]:
 
 
 def write_answer(
-    folder: Path, *, files: Mapping[str, str], window: Mapping[str, object], confirmation: Mapping[str, object] | None
+    folder: Path,
+    *,
+    files: Mapping[str, str],
+    window: Mapping[str, object],
+    confirmation: Mapping[str, object] | None,
+    said: Mapping[str, str] | None = None,
 ) -> Path:
     """Write a report's answer.
 
@@ -67,6 +84,8 @@ def write_answer(
         As ``window --json`` prints it, in plain JSON values.
     confirmation : mapping or None
         As ``confirm --json`` prints it.
+    said : mapping of str to str or None
+        The answer in words: see ``ReportedAnswer``.
 
     Raises
     ------
@@ -74,25 +93,40 @@ def write_answer(
         If it cannot be written.
     """
     report = make_folder(folder / "report", within=folder)
-    held = {"schema": 1, "made_from": dict(files), "window": window, "confirmation": confirmation}
+    held = {
+        "schema": 1,
+        "made_from": dict(files),
+        "said": dict(said or {}),
+        "window": window,
+        "confirmation": confirmation,
+    }
     write_text(report / NAME, json.dumps(held, ensure_ascii=False, allow_nan=False, indent=1) + "\n", within=folder)
     return report / NAME
 
 
 def read_answer(folder: Path) -> ReportedAnswer | None:
     """Give what the last report answered; None where there is none, or it is not of the files as they are now."""
+    answer = last_answer(folder)
+    return answer if answer is not None and answer.is_current else None
+
+
+def last_answer(folder: Path) -> ReportedAnswer | None:
+    """Give what the last report answered, of whatever files it was; None where there is none."""
     path = folder / "report" / NAME
     if not path.exists():
         return None
     try:
         held = _Held.model_validate_json(path.read_bytes())
+        window = _Window.model_validate(held.window)
     except ValidationError:
         return None  # torn or of another version: it is made again, and nothing in it was written by a person
-    if held.made_from != made_from(folder):
-        return None
     return ReportedAnswer(
-        found=held.window.found,
-        reason="" if held.window.if_not is None else held.window.if_not.reason,
+        said=held.said,
+        seed=window.seed,
+        window=held.window,
+        is_current=held.made_from == made_from(folder),
+        found=window.found,
+        reason="" if window.if_not is None else window.if_not.reason,
         has_claim=held.confirmation is not None,
         is_waiting=held.confirmation is not None and held.confirmation.verdict is None,
         stands=held.confirmation is not None and held.confirmation.stands,
@@ -106,6 +140,7 @@ class _IfNot(BaseModel):
 class _Window(BaseModel):
     found: bool
     if_not: _IfNot | None
+    seed: int = 1
 
 
 class _Confirmation(BaseModel):
@@ -117,5 +152,6 @@ class _Held(BaseModel):
     """The part of the file that is read again."""
 
     made_from: dict[str, str]
-    window: _Window
+    said: dict[str, str] = {}
+    window: dict[str, Any]
     confirmation: _Confirmation | None

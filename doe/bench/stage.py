@@ -110,6 +110,13 @@ def filled_tables(folder: Path) -> list[Path]:
     return [path for path in results_tables(folder) if not is_untouched(path)]
 
 
+def study_files(folder: Path) -> list[Path]:
+    """Give every file a study's answer rests on, by name: question, plans, tables of results, reading study, claim."""
+    plans = (stage_path(folder, "plan", stage) for stage in range(1, last_stage(folder) + 1))
+    named = (folder / name for name in ("study.toml", "reading-study.csv", "claim.json"))
+    return sorted({*plans, *results_tables(folder), *(path for path in named if path.is_file())})
+
+
 def is_untouched(path: Path) -> bool:
     """Whether the rows of a file are still as this program wrote them."""
     if path.suffix != ".csv":

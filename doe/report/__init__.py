@@ -1,6 +1,7 @@
 """Everything drawn or printed: the report page, the run sheet, the setting card.
 
 - ``write_report(study, plan, results, fit, window, folder) -> list[Path]``
+- ``write_figures(fit, window, folder) -> list[Path]``: every figure as SVG and PNG
 - ``write_run_sheet(plan) -> list[Path]``
 - ``write_bench_page(plan) -> list[Path]``: the page to fill in on a phone
 - ``write_macro_page(plan) -> list[Path]``: the page to measure photos of etched sections
@@ -16,16 +17,17 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from doe.report.bench_page import write_bench_page
     from doe.report.macro_page import write_macro_page
-    from doe.report.writing import write_report, write_run_sheet
+    from doe.report.writing import write_figures, write_report, write_run_sheet
 
 _WHERE = {
     "write_bench_page": "bench_page",
+    "write_figures": "writing",
     "write_macro_page": "macro_page",
     "write_report": "writing",
     "write_run_sheet": "writing",
 }
 
-__all__ = ["write_bench_page", "write_macro_page", "write_report", "write_run_sheet"]
+__all__ = ["write_bench_page", "write_figures", "write_macro_page", "write_report", "write_run_sheet"]
 
 
 def __getattr__(name: str) -> Any:

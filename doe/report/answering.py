@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from importlib.metadata import version
 
 from doe.bench.results import Results
 from doe.models.textbook.tolerance import success_run
@@ -169,3 +170,15 @@ def claim_lines(window: Window) -> tuple[str, ...]:
             + (", and no larger box holds." if answer.box.proven_largest else "; it is not proven to be the largest."),
         ]
     return (*lines, *window.findings)
+
+
+def said(window: Window) -> dict[str, str]:
+    """Give the answer in a few words, as it is kept beside the report."""
+    box = window.answer.box
+    return {
+        "heading": heading(window),
+        "setting": "" if box is None else box_words(window.study, box),
+        "standing": stamp(window),
+        "study": window.study.fingerprint,
+        "version": version("weldwindow"),
+    }

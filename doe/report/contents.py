@@ -6,49 +6,58 @@ One frozen ``ReportContents``; the templates only loop and escape.
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterable
+import platform
+from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.metadata import version
+from typing import Final
 
 import numpy as np
 
 from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips
-from doe.models.diagnostics import Diagnosis, diagnose
-from doe.models.fit import Fit, ResponseFit
+from doe.models.diagnostics import diagnose
+from doe.models.fit import Fit
 from doe.report import answering, cautions
-from doe.report.drawing import curve_figures, map_figures, residual_figure
+from doe.report.calibration import CalibrationTable, calibration_table
+from doe.report.drawing import Drawn, curve_figures, residual_figure
 from doe.report.figures import to_svg
-from doe.report.formatting import number, printed_unit, setting
+from doe.report.formatting import number, printed_unit, quantity, setting, shown_reading
 from doe.report.heat_lines import HeatPart, heat_part
+from doe.report.map_drawing import map_figures
+from doe.report.model_parts import ModelPart, model_part
 from doe.report.plates import plates_picture
+from doe.report.reasons import Reason, setting_reasons
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
-from doe.study.model import Response, Study
+from doe.report.try_setting import TrySetting, try_setting
+from doe.study.model import Response, Study, Units
+from doe.window.explore import open_explorer
 from doe.window.window import Window
-from doe.window.words import at_least
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One image: its source, and what it shows in words."""
+
+    source: str
+    text: str
 
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture of the page, with its heading, its caption and what it shows in answering."""
+    """A picture of the page: panels of one size, a legend below them, a caption."""
 
     heading: str
-    source: str
-    text: str
+    panels: tuple[Panel, ...]
+    legend: Panel | None
     caption: str
 
 
 @dataclass(frozen=True)
-class ModelPart:
-    """One response's model, for the engineer."""
+class ModelSection:
+    """One response's model on the page: its part, its pictures drawn."""
 
-    name: str
-    method: str
-    notes: tuple[str, ...]
-    terms: tuple[dict[str, str], ...]
+    part: ModelPart
     figures: tuple[Picture, ...]
-    findings: tuple[str, ...]
-    shifts_at: str
-    shifts: tuple[tuple[str, str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -66,6 +75,9 @@ class ReportContents:
     not_tested: tuple[str, ...]
     next_steps: tuple[str, ...]
     maps: tuple[Picture, ...]
+    try_setting: TrySetting | None
+    reasons_heading: str
+    reasons: tuple[Reason, ...]
     working: tuple[str, ...]
     curves: tuple[Picture, ...]
     held: str
@@ -77,7 +89,8 @@ class ReportContents:
     questions: tuple[str, ...]
     claim: tuple[str, ...]
     assumptions: tuple[str, ...]
-    models: tuple[ModelPart, ...]
+    models: tuple[ModelSection, ...]
+    calibration: CalibrationTable
     conversions: tuple[tuple[str, str, str], ...]
     repeat: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -97,6 +110,10 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
     study = results.study
     heat = heat_part(results, window)
     heads, rows = weld_table(results, heat)
+    explorer = open_explorer(fit, window)
+    checks = diagnose(fit, at=np.array(reference_setting(window)))
+    named = {check.response: check for check in checks}
+    parts = [model_part(part, results, named.get(part.name)) for part in fit.responses]
     return ReportContents(
         title=study.title,
         job=job_line(study),
@@ -108,19 +125,23 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         sides=answering.side_lines(window),
         not_tested=answering.not_tested_lines(window, results),
         next_steps=answering.next_lines(window),
-        maps=_maps(window, results),
+        maps=tuple(_picture(drawn) for drawn in map_figures(fit, window)),
+        try_setting=None if explorer is None else try_setting(fit, explorer),
+        reasons_heading="Why this setting" if window.found else "Why the best candidate is where it is",
+        reasons=() if explorer is None else setting_reasons(results, explorer),
         working=answering.working_lines(window),
-        curves=_curves(fit, window),
+        curves=tuple(_picture(drawn) for drawn in curve_figures(fit, window)),
         held=held_words(window),
         weld_heads=heads,
         weld_rows=rows,
         plates=_plates(results),
         weld_notes=heat.notes,
         heat=heat.window,
-        questions=results.questions,
+        questions=(*results.questions, *(doubt for found in checks for doubt in found.findings)),
         claim=answering.claim_lines(window),
         assumptions=window.assumptions,
-        models=_model_parts(fit, window),
+        models=tuple(ModelSection(part, tuple(_picture(drawn) for drawn in part.figures)) for part in parts),
+        calibration=calibration_table(),
         conversions=tuple((f"{c.file}, row {c.row}, {c.column}", c.found, c.read_as) for c in results.conversions),
         repeat=_repeat(study, window),
         cautions=(*cautions.SCOPE, *cautions.ARC, *cautions.SUPPLY, *cautions.SECTION),
@@ -128,12 +149,21 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
     )
 
 
+def every_figure(fit: Fit, window: Window) -> Iterator[Drawn]:
+    """Draw every figure of the page, in its order."""
+    yield from map_figures(fit, window)
+    yield from curve_figures(fit, window)
+    for diagnosis in diagnose(fit, at=np.array(reference_setting(window))):
+        if diagnosis.residuals is not None:
+            yield residual_figure(fit.response(diagnosis.response), diagnosis.residuals, window.study)
+
+
 def job_line(study: Study) -> str:
     """Name joint, thickness, material, wire and supply in one line; what is not stated is left out."""
     job, supply = study.job, study.supply
     parts = [
         job.joint,
-        "" if job.thickness_mm is None else f"{number(job.thickness_mm)} mm thick",
+        "" if job.thickness_mm is None else f"{quantity(job.thickness_mm, 'mm', study.units)} thick",
         job.material,
         job.wire,
         "" if supply.voltage_v is None else f"{number(supply.voltage_v)} V",
@@ -152,17 +182,19 @@ def weld_table(results: Results, heat: HeatPart) -> tuple[tuple[str, ...], tuple
         row = [results.weld[i], results.plate[i], str(results.position[i]), str(results.order[i] or "–")]
         pairs = zip(study.factors, results.settings[i], strict=True)
         row += [setting(factor, float(value), study.units) for factor, value in pairs]
-        row += [reading_text(response, results.readings[response.name], i) for response in study.responses]
+        row += [reading_text(response, results.readings[response.name], i, study.units) for response in study.responses]
         rows.append((*row, *heat.rows[i], results.status[i]))
     return tuple(heads), tuple(rows)
 
 
-def reading_text(response: Response, reading: Readings, i: int) -> str:
+def reading_text(response: Response, reading: Readings, i: int, units: Units) -> str:
     """Print one weld's reading of one response; a dash where nothing was read."""
     if isinstance(reading, Measurement):
         values = [float(v) for v in reading.values[i] if np.isfinite(v)]
         over = "≥ " if values and max(values) >= reading.full[i] else ""
-        return f"{over}{', '.join(number(v) for v in values)} {printed_unit(response.unit)}" if values else "–"
+        per_unit, unit = shown_reading(response, units)
+        shown = ", ".join(number(value * per_unit) for value in values)
+        return f"{over}{shown} {printed_unit(unit)}".rstrip() if values else "–"
     if isinstance(reading, Counts):
         if np.isnan(reading.counts[i]):
             return "–"
@@ -187,71 +219,23 @@ def _source(svg: str) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode()
 
 
-def _maps(window: Window, results: Results) -> tuple[Picture, ...]:
-    return tuple(
-        Picture(part.heading, _source(to_svg(part.figure)), part.text, part.caption)
-        for part in map_figures(window, results)
-    )
+def _picture(drawn: Drawn) -> Picture:
+    panels = tuple(Panel(_source(to_svg(figure)), text) for figure, text in drawn.panels())
+    figure = drawn.legend_figure()
+    words = "; ".join(str(entry.get_label()) for entry in drawn.legend)
+    legend = None if figure is None else Panel(_source(to_svg(figure)), f"Legend: {words}.")
+    return Picture(drawn.heading, panels, legend, drawn.caption)
 
 
 def _plates(results: Results) -> Picture | None:
     drawn = plates_picture(results)
-    return None if drawn is None else Picture("", _source(to_svg(drawn.figure)), drawn.text, drawn.caption)
+    if drawn is None:
+        return None
+    return Picture("", (Panel(_source(to_svg(drawn.figure)), drawn.text),), None, drawn.caption)
 
 
-def _curves(fit: Fit, window: Window) -> tuple[Picture, ...]:
-    return tuple(
-        Picture(part.heading, _source(to_svg(part.figure)), part.text, part.caption)
-        for part in curve_figures(fit, window)
-    )
-
-
-def _model_parts(fit: Fit, window: Window) -> tuple[ModelPart, ...]:
-    """Gather every response's model for the engineer, with what the checks say of it."""
-    found = {diagnosis.response: diagnosis for diagnosis in diagnose(fit, at=np.array(reference_setting(window)))}
-    return tuple(_model_part(part, fit.results, found.get(part.name)) for part in fit.responses)
-
-
-def _model_part(part: ResponseFit, results: Results, diagnosis: Diagnosis | None) -> ModelPart:
-    """Gather one response's model for the engineer."""
-    notes, doubts = (diagnosis.notes, diagnosis.findings) if diagnosis else ((), ())
-    terms = tuple(
-        {"term": t.term, **{key: number(getattr(t, key), 4) for key in ("estimate", "se", "low", "high")}}
-        for t in part.terms
-    )
-    drawn = residual_figure(part, results)
-    figures = () if drawn is None else (Picture("", _source(to_svg(drawn.figure)), drawn.text, drawn.caption),)
-    at, shifts = _sensitivity(part, results.study)
-    lines = (*_number_lines(part), *notes)
-    return ModelPart(part.name, part.method, lines, terms, figures, (*part.findings, *doubts), at, shifts)
-
-
-def _sensitivity(part: ResponseFit, study: Study) -> tuple[str, tuple[tuple[str, str, str], ...]]:
-    """Print how the answer at one setting moves when an assumption is shifted."""
-    found = part.numbers.get("sensitivity")
-    if not isinstance(found, dict):
-        return "", ()
-    at = ", ".join(
-        f"{f.name} {found['at'][f.name] if f.is_kind else setting(f, float(found['at'][f.name]), study.units)}"
-        for f in study.factors
-    )
-    rows = ((e["assumption"], at_least(e["expected"]), at_least(e["low"])) for e in found["effects"])
-    return at, tuple(rows)
-
-
-def _number_lines(part: ResponseFit) -> Iterable[str]:
-    """Print scatter by source and the single numbers of a fit."""
-    yield f"{part.n} welds entered."
-    for key, value in part.numbers.items():
-        if key == "spread" and isinstance(value, dict):
-            known = {name: sd for name, sd in value.items() if sd is not None}
-            unit = printed_unit(part.response.unit)
-            sds = ", ".join(f"between {name}s {number(float(sd))} {unit}" for name, sd in known.items())
-            yield f"Scatter, one standard deviation: {sds}."
-        elif isinstance(value, bool):
-            yield f"{key.replace('_', ' ')}: {'yes' if value else 'no'}."
-        elif isinstance(value, int | float):
-            yield f"{key.replace('_', ' ')}: {number(float(value), 4)}."
+LIBRARIES: Final = ("weldwindow", "numpy", "scipy", "pandas", "statsmodels", "scikit-learn", "matplotlib")
+"""What the numbers and pictures hang on; their versions are printed."""
 
 
 def _repeat(study: Study, window: Window) -> tuple[str, ...]:
@@ -261,5 +245,5 @@ def _repeat(study: Study, window: Window) -> tuple[str, ...]:
         f"weldwindow fit DIR --seed {window.seed}, weldwindow window DIR --seed {window.seed}, "
         f"weldwindow report DIR --seed {window.seed}.",
         "weldwindow fit DIR --textbook sets the handbook’s fit beside ours, without any prior information.",
-        f"Versions: weldwindow {version('weldwindow')}, numpy {version('numpy')}, scipy {version('scipy')}.",
+        f"Versions: {', '.join(f'{name} {version(name)}' for name in LIBRARIES)}, Python {platform.python_version()}.",
     )

@@ -1,62 +1,80 @@
-"""From the answer to its pictures: which dials go where, and what each picture says in words."""
+"""From the fit to its curves: which dials go where, and what each picture says in words."""
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.figure import Figure
 
 from doe.bench.results import Counts, Measurement, Passes, Results, Trips
 from doe.coding import FloatArray
 from doe.models.bands import confidence_band
 from doe.models.fit import Fit, Points, Posterior, ResponseFit
-from doe.models.measure import MeasureModel
-from doe.report import figures
-from doe.report.figures import Axis, CurvePanel, MapPanel, WeldDots
-from doe.report.formatting import printed_unit, setting, shown_unit
+from doe.models.residuals import Residuals
+from doe.planning.region import allowed
+from doe.report.figures import (
+    Axis,
+    CurvePanel,
+    CurveStyle,
+    Drawing,
+    curve_drawing,
+    curve_legend,
+    draw_panels,
+    legend_alone,
+    residual_drawings,
+)
+from doe.report.formatting import number, printed_unit, shown_reading, shown_unit
 from doe.report.settings import reference_setting
 from doe.study.model import Response, Study
 from doe.units import convert
-from doe.window.window import Answer, AssuranceMap, SettingBox, Window
+from doe.window.window import Window
 
 DRAWS: Final = 1000
 """Draws behind the curves."""
 
-PANELS: Final = 9
-"""No more small maps than this."""
-
 
 @dataclass(frozen=True, eq=False)
 class Drawn:
-    """A figure with its heading, its caption, and what it shows in words."""
+    """A picture: its panels apart for the page, or all together for a file, and what it shows in words.
 
-    figure: Figure
+    Attributes
+    ----------
+    name : str
+        Stem of its files.
+    heading, caption : str
+    drawings : tuple of Drawing
+        One a panel.
+    texts : tuple of str
+        What each panel shows, for those who cannot see it.
+    legend : tuple of Artist
+        Empty for none.
+    legend_title : str
+    """
+
+    name: str
     heading: str
-    text: str
     caption: str
+    drawings: tuple[Drawing, ...]
+    texts: tuple[str, ...]
+    legend: tuple[Artist, ...] = ()
+    legend_title: str = ""
 
+    def panels(self) -> Iterator[tuple[Figure, str]]:
+        """Draw each panel by itself; give it with what it shows."""
+        for draw, text in zip(self.drawings, self.texts, strict=True):
+            yield draw_panels([draw]), text
 
-def map_figures(window: Window, results: Results) -> Iterator[Drawn]:
-    """Draw the assurance map of each answer: every weld, and first and later welds where plates run warm."""
-    dials = main_dials(window.study)
-    if len(dials) < 2:
-        return
-    names = {"any": "How likely a weld is good", 1: "The first weld on a plate", 2: "Later welds, on a warm plate"}
-    for answer, shown in zip(window.answers, window.maps, strict=False):
-        panels, x, y = _panels(window, answer, shown, results)
-        figure = figures.assurance_map(panels, x=x, y=y, reliability=window.claim.reliability)
-        yield Drawn(
-            figure,
-            names[answer.position],
-            _map_text(window.study, answer),
-            "Each cell is one setting of the dials. Brighter: more good welds are expected. Hatched: the claim cannot "
-            "be made there. Solid line: the window. Dashed line: the working region. Dots: the welds made, with their "
-            "numbers; nothing is drawn outside what may be welded.",
-        )
+    def legend_figure(self) -> Figure | None:
+        """Draw the legend by itself."""
+        return legend_alone(self.legend, title=self.legend_title) if self.legend else None
+
+    def whole(self, columns: int) -> Figure:
+        """Draw panels and legend together, in so many columns."""
+        return draw_panels(self.drawings, self.legend, columns=columns, title=self.legend_title)
 
 
 def main_dials(study: Study) -> tuple[int, ...]:
@@ -67,187 +85,92 @@ def main_dials(study: Study) -> tuple[int, ...]:
     return tuple((first + [j for j in numeric if j not in first])[:2])
 
 
-def _panels(window: Window, answer: Answer, shown: AssuranceMap, results: Results) -> tuple[list[MapPanel], Axis, Axis]:
-    """Cut the grid into small maps: one for each setting of the factor beside the two dials."""
-    study, (jx, jy) = window.study, main_dials(window.study)
-    others = [j for j in range(len(study.factors)) if j not in {jx, jy}]
-    held = [_nearest(window.axes[j], reference_setting(window)[j]) for j in range(len(study.factors))]
-    varied = _varied(window, others)
-    choices = [range(len(window.axes[j])) if j in varied else [held[j]] for j in others]
-    panels = []
-    for combination in itertools.islice(itertools.product(*choices), PANELS):
-        place: list[int | slice] = [slice(None)] * len(study.factors)
-        for j, index in zip(others, combination, strict=True):
-            place[j] = index
-        at = dict(zip(others, combination, strict=True))
-        panels.append(
-            MapPanel(
-                title=_panel_title(study, window, at),
-                expected=_cut(shown.expected, window.reachable, place, jx < jy),
-                low=_cut(shown.low, window.reachable, place, jx < jy),
-                window=_outline(window, answer.box, at, (jx, jy)),
-                working=_outline(window, None if answer.working is None else answer.working.box, at, (jx, jy)),
-                welds=_weld_dots(window, results, at, (jx, jy)),
-            )
-        )
-    return panels, axis_of(study, jx, window.axes[jx]), axis_of(study, jy, window.axes[jy])
-
-
-def _varied(window: Window, others: list[int]) -> set[int]:
-    """Give the further factors that get a map each: as many as leave no more than ``PANELS`` maps."""
-    varied: set[int] = set()
-    maps = 1
-    for j in others:
-        if maps * len(window.axes[j]) <= PANELS:
-            varied.add(j)
-            maps *= len(window.axes[j])
-    return varied
-
-
-def _cut(values: FloatArray, reachable: np.ndarray, place: list[int | slice], transposed: bool) -> FloatArray:
-    """Take one map out of the grid as (y, x), nan where nothing may be welded."""
-    cut = np.where(reachable, values, np.nan)[tuple(place)]
-    return np.asarray(cut.T if transposed else cut)
-
-
-def _panel_title(study: Study, window: Window, at: dict[int, int]) -> str:
-    """Name the setting of the further factors."""
-    return ", ".join(
-        f"{study.factors[j].name} {setting(study.factors[j], float(window.axes[j][index]), study.units)}"
-        for j, index in at.items()
-    )
-
-
-def _outline(
-    window: Window, box: SettingBox | None, at: dict[int, int], dials: tuple[int, int]
-) -> tuple[int, int, int, int] | None:
-    """Give a box's index ranges on one map, or None where it does not reach it."""
-    if box is None or any(
-        not box.low[j] - 1e-9 <= window.axes[j][index] <= box.high[j] + 1e-9 for j, index in at.items()
-    ):
-        return None
-    ends = [_nearest(window.axes[j], value) for j in dials for value in (box.low[j], box.high[j])]
-    return ends[0], ends[1], ends[2], ends[3]
-
-
-def _nearest(axis: FloatArray, value: float) -> int:
-    return int(np.abs(axis - value).argmin())
-
-
-def _weld_dots(window: Window, results: Results, at: dict[int, int], dials: tuple[int, int]) -> WeldDots:
-    """Give the welds that lie nearest to this map among all maps."""
-    near = np.ones(results.n_welds, dtype=bool)
-    for j, index in at.items():
-        axis = window.axes[j]
-        near &= np.array([_nearest(axis, value) == index for value in results.settings[:, j]])
-    chosen = [i for i in np.flatnonzero(near).tolist() if results.status[i] not in {"scrapped", "not run"}]
-    return WeldDots(
-        x=results.settings[chosen, dials[0]],
-        y=results.settings[chosen, dials[1]],
-        labels=tuple(results.weld[i].removeprefix("W").lstrip("0") for i in chosen),
-        good=tuple(meets_requirements(results, i) for i in chosen),
-        tripped=tuple(_tripped(results, i) for i in chosen),
-    )
-
-
-def meets_requirements(results: Results, i: int) -> bool:
-    """Whether a weld met every requirement that was read on it."""
-    return all(_meets(response, results, i) for response in results.study.responses if response.has_requirement)
-
-
-def _meets(response: Response, results: Results, i: int) -> bool:
-    """Whether a weld met one requirement; what was not read is not held against it."""
-    reading = results.readings[response.name]
-    if isinstance(reading, Measurement):
-        values = reading.values[i][np.isfinite(reading.values[i])]
-        low = response.at_least is None or bool((values >= response.at_least).all())
-        return low and (response.at_most is None or bool((values <= response.at_most).all()))
-    if isinstance(reading, Counts):
-        per = response.per_mm or reading.length_mm[i]
-        limit = np.inf if response.at_most is None else response.at_most
-        return not reading.counts[i] > limit * max(reading.length_mm[i] / per, 1.0)
-    if isinstance(reading, Trips):
-        early = response.hold_s is None or not reading.time_s[i] >= response.hold_s
-        return not (reading.tripped[i] == 1 and early)
-    return bool(reading.passed[i] != 0)
-
-
-def _tripped(results: Results, i: int) -> bool:
-    trips = [reading for reading in results.readings.values() if isinstance(reading, Trips)]
-    return any(reading.tripped[i] == 1 for reading in trips)
-
-
 def axis_of(study: Study, j: int, values: FloatArray) -> Axis:
     """Make a figure's axis of a factor: marks where the dial has them, values in the unit shown otherwise."""
     factor = study.factors[j]
+    if factor.is_kind:
+        return Axis(factor.name, values, tuple(factor.kinds[round(v)] for v in values))
     marks = [factor.mark_at(float(value)) for value in values]
     if factor.marks and all(mark is not None for mark in marks):
         return Axis(f"{factor.name}, mark", values, tuple(str(mark) for mark in marks))
     unit = shown_unit(factor.unit, study.units)
     shown = values if unit in {factor.unit, ""} else np.asarray(convert(values, factor.unit, unit))
-    label = f"{factor.name}, {printed_unit(unit)}" if unit else factor.name
+    label = f"{factor.name}, {printed_unit(unit)}" if unit not in {"", "mark"} else factor.name
     return Axis(label, values, tuple(f"{value:.4g}" for value in shown))
 
 
-def _map_text(study: Study, answer: Answer) -> str:
-    """Say what the map shows, for those who cannot see it."""
-    if answer.box is None:
-        return "Map of the expected share of good welds over the dials. No window can be claimed on it."
-    ends = [
-        f"{factor.name} {setting(factor, answer.box.low[j], study.units)}"
-        + ("" if factor.is_kind else f" to {setting(factor, answer.box.high[j], study.units)}")
-        for j, factor in enumerate(study.factors)
-    ]
-    return f"Map of the expected share of good welds over the dials. The window: {'; '.join(ends)}."
-
-
 def curve_figures(fit: Fit, window: Window) -> Iterator[Drawn]:
-    """Draw each response along each numeric dial, the others held at the best setting."""
-    confidence = window.claim.confidence
-    numeric = [j for j, factor in enumerate(window.study.factors) if not factor.is_kind]
-    for number, part in enumerate(fit.responses):
+    """Draw each response along each dial, the others held at the best setting."""
+    confidence, study = window.claim.confidence, window.study
+    for i, part in enumerate(fit.responses):
         if part.model is None:
             continue
-        posterior = part.model.draw(DRAWS, np.random.default_rng([fit.seed, number]))
-        panels = [_curve(window, fit.results, part, posterior, j) for j in numeric]
+        posterior = part.model.draw(DRAWS, np.random.default_rng([fit.seed, i]))
+        panels = [_curve(window, fit.results, part, posterior, j) for j in range(len(study.factors))]
+        style = _style(part.response, study, panels)
         yield Drawn(
-            figures.mean_curves(
-                panels,
-                label=_response_label(part.response),
-                confidence=confidence,
-                is_chance=part.kind in {"trip", "pass"},
-            ),
+            f"curves-{part.name}",
             part.name,
-            f"{part.name} along each dial, with the {confidence:.0%} confidence band of the average weld and the "
-            f"{confidence:.0%} prediction band of the next weld.",
-            "Rings: the welds as measured, whatever the other dials stood at.",
+            "Rings: the welds as they were read, whatever the other dials stood at.",
+            tuple(curve_drawing(panel, style) for panel in panels),
+            tuple(_curve_text(part, panel, style, confidence) for panel in panels),
+            tuple(curve_legend(confidence, is_chance=style.is_chance)),
         )
 
 
 def _curve(window: Window, results: Results, part: ResponseFit, posterior: Posterior, j: int) -> CurvePanel:
-    """Work out one response along one dial."""
-    axis = window.axes[j]
+    """Work out one response along one dial; nan where the other dials' setting forbids it."""
+    study, axis, response = window.study, window.axes[j], part.response
     natural = np.tile(np.array(reference_setting(window), dtype=float), (len(axis), 1))
     natural[:, j] = axis
-    level = window.claim.confidence
-    points = Points(natural)
+    level, points = window.claim.confidence, Points(natural)
     band = confidence_band(posterior, points, level)
     weld_low, weld_high = posterior.weld_band(points, level=level)
-    readings = response_points(part.response, results)
-    requirement = part.response
-    is_measured = requirement.kind in {"measure", "count"}
+    per_unit, _ = shown_reading(response, study.units)
+    shown = np.where(allowed(study, natural), per_unit, np.nan)
+    is_number = response.kind in {"measure", "count"}
+    limits = (response.at_least, response.at_most) if is_number else ()
     return CurvePanel(
-        title=window.study.factors[j].name,
-        x=axis_of(window.study, j, axis),
-        mean=band.mean,
-        mean_low=band.low,
-        mean_high=band.high,
-        weld_low=weld_low,
-        weld_high=weld_high,
+        title=study.factors[j].name,
+        x=axis_of(study, j, axis),
+        mean=band.mean * shown,
+        mean_low=band.low * shown,
+        mean_high=band.high * shown,
+        weld_low=weld_low * shown,
+        weld_high=weld_high * shown,
         points_x=results.settings[:, j],
-        points_y=readings,
-        at_least=requirement.at_least if is_measured else None,
-        at_most=requirement.at_most if is_measured else None,
+        points_y=response_points(response, results) * per_unit,
+        limits=tuple(limit * per_unit for limit in limits if limit is not None),
+        is_kind=study.factors[j].is_kind,
+    )
+
+
+def _style(response: Response, study: Study, panels: list[CurvePanel]) -> CurveStyle:
+    """Give all panels of a response one vertical axis."""
+    label = _response_label(response, study)
+    if response.kind in {"trip", "pass"}:
+        return CurveStyle(label, -0.04, 1.04, is_chance=True)
+    lows = np.concatenate([np.append(panel.weld_low, panel.points_y) for panel in panels])
+    highs = np.concatenate([np.append(panel.weld_high, panel.points_y) for panel in panels])
+    limits = panels[0].limits
+    bottom, top = float(np.nanmin([*lows, *limits])), float(np.nanmax([*highs, *limits]))
+    room = 0.05 * (top - bottom) or 1.0
+    return CurveStyle(label, bottom - room, top + room)
+
+
+def _curve_text(part: ResponseFit, panel: CurvePanel, style: CurveStyle, confidence: float) -> str:
+    """Tell a curve's ends and what the average is there, for those who cannot see it."""
+    seen = np.flatnonzero(np.isfinite(panel.mean))
+    if not len(seen):
+        return f"{part.name} along {panel.title}: nothing of it may be welded with the other dials where they are."
+    ends = [(panel.x.ticks[i], number(float(panel.mean[i]))) for i in (seen[0], seen[-1])]
+    what = style.label if style.is_chance else f"average {style.label}"
+    bands = f"{confidence:.0%} confidence band" + (
+        "" if style.is_chance else f" and the {confidence:.0%} prediction band of the next weld"
+    )
+    return (
+        f"{part.name} along {panel.x.label}, with the {bands}: {what} is {ends[0][1]} at {ends[0][0]} and {ends[1][1]} "
+        f"at {ends[1][0]}."
     )
 
 
@@ -268,22 +191,36 @@ def response_points(response: Response, results: Results) -> FloatArray:
     raise TypeError(message)
 
 
-def _response_label(response: Response) -> str:
+def _response_label(response: Response, study: Study) -> str:
     """Name a curve's vertical axis."""
+    unit = printed_unit(shown_reading(response, study.units)[1])
     return {
-        "measure": f"{response.name}, {printed_unit(response.unit)}" if response.unit else response.name,
-        "count": f"{response.name} per {response.per_text}" if response.per_text else response.name,
+        "measure": f"{response.name}, {unit}" if unit else response.name,
+        "count": f"{response.name} in {response.per_text}" if response.per_text else response.name,
         "trip": f"chance of no {response.name}",
         "pass": f"chance of {response.name}",
     }[response.kind]
 
 
-def residual_figure(part: ResponseFit, results: Results) -> Drawn | None:
-    """Draw a measure's residuals; None for the other kinds."""
-    model = part.model
-    if not isinstance(model, MeasureModel):
-        return None
-    order = results.order[model.usable.used].astype(float)
-    figure = figures.residual_plots(model.fitted, model.residual, order, label=_response_label(part.response))
-    text = f"Residuals of {part.name} against the fitted value and against the order of welding."
-    return Drawn(figure, "", text, "No trend should be seen in either.")
+def residual_figure(part: ResponseFit, residuals: Residuals, study: Study) -> Drawn:
+    """Draw a response's residuals."""
+    per_unit, _ = shown_reading(part.response, study.units)
+    label = {"count": "count expected"}.get(part.kind, _response_label(part.response, study))
+    drawings = residual_drawings(
+        residuals.fitted * per_unit,
+        residuals.residual * per_unit,
+        residuals.order.astype(float),
+        label=label,
+        is_normal=part.kind == "measure",
+    )
+    against = ("the fitted value", "the order of welding", "normal scores")
+    largest = int(np.nanargmax(np.abs(residuals.residual)))
+    far = f"the largest is {number(float(residuals.residual[largest]) * per_unit)}, of {residuals.weld[largest]}"
+    normal = " Against normal scores they should lie along a line." if part.kind == "measure" else ""
+    return Drawn(
+        f"residuals-{part.name}",
+        "",
+        f"Residual: {residuals.meaning}. Against the fitted value and the order no trend should be seen.{normal}",
+        drawings,
+        tuple(f"Residuals of {part.name} against {what}; {far}." for what in against[: len(drawings)]),
+    )

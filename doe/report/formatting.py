@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from doe.study.model import Factor, Study, Units
+from doe.study.model import Factor, Response, Study, Units
 from doe.units import convert
 
 PRINTED_UNIT: Final = {"degC": "°C", "degF": "°F", "mm2": "mm²", "": ""}
@@ -45,6 +45,17 @@ def shown_unit(unit: str, units: Units) -> str:
 def printed_unit(unit: str) -> str:
     """Give the unit's printed sign."""
     return PRINTED_UNIT.get(unit, unit)
+
+
+def shown_reading(response: Response, units: Units) -> tuple[float, str]:
+    """Give what a measure's readings are multiplied by to be shown, and their unit then; 1 for other kinds.
+
+    Units that differ by more than a factor (temperatures) are left as they are.
+    """
+    shown = shown_unit(response.unit, units)
+    if response.kind != "measure" or shown in {response.unit, ""} or float(convert(0.0, response.unit, shown)) != 0.0:
+        return 1.0, response.unit
+    return float(convert(1.0, response.unit, shown)), shown
 
 
 def number(value: float, digits: int = 3) -> str:

@@ -17,9 +17,10 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
 
+from doe.bench.answer_file import NAME as ANSWER
+from doe.bench.answer_file import ReportedAnswer, last_answer
+from doe.bench.stage import study_files
 from doe.errors import CannotAnswerError, DoeError
-from doe.report.answer_file import NAME as ANSWER
-from doe.report.answer_file import KeptAnswer, input_files, read_answer
 from doe.saving import write_bytes
 
 LIST: Final = "contents.json"
@@ -79,8 +80,8 @@ def write_pack(folder: Path) -> Path:
     CannotWriteError
         If the zip cannot be written.
     """
-    kept = read_answer(folder)
-    if kept is None or not kept.rests_on(folder):
+    kept = last_answer(folder)
+    if kept is None or not kept.is_current:
         why = "there is no report yet" if kept is None else "files have changed since the report was made"
         message = f"{why}; “weldwindow report {folder}” makes it, then pack"
         raise CannotAnswerError(message)
@@ -89,18 +90,18 @@ def write_pack(folder: Path) -> Path:
     return path
 
 
-def pack_bytes(folder: Path, kept: KeptAnswer) -> bytes:
+def pack_bytes(folder: Path, kept: ReportedAnswer) -> bytes:
     """Give the bytes of a study's pack."""
-    files = {path.name: path.read_bytes() for path in input_files(folder)}
+    files = {path.name: path.read_bytes() for path in study_files(folder)}
     report = (path for path in sorted((folder / "report").iterdir()) if path.is_file() and path.suffix != ".zip")
     files |= {f"report/{path.name}": path.read_bytes() for path in report if not path.name.startswith(".")}
     files[NOTE] = _note(kept).encode()
     contents = {
         "schema": 1,
-        "study": kept.fingerprint,
+        "study": kept.said["study"],
         "seed": kept.seed,
         "versions": {
-            "weldwindow": kept.version,
+            "weldwindow": kept.said["version"],
             "python": platform.python_version(),
             **{name: version(name) for name in LIBRARIES},
         },
@@ -116,10 +117,10 @@ def pack_bytes(folder: Path, kept: KeptAnswer) -> bytes:
     return held.getvalue()
 
 
-def _note(kept: KeptAnswer) -> str:
+def _note(kept: ReportedAnswer) -> str:
     """Say how anyone makes the numbers again."""
     return (
-        f"Study {kept.fingerprint}, seed {kept.seed}, weldwindow {kept.version}.\n\n"
+        f"Study {kept.said['study']}, seed {kept.seed}, weldwindow {kept.said['version']}.\n\n"
         "To check that these files are as they were packed and that the same numbers come out again:\n\n"
         "    weldwindow pack --check FILE.zip\n\n"
         "Or unpack them and run:\n\n"

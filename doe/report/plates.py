@@ -14,7 +14,6 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from doe.bench.results import Results
-from doe.report.drawing import Drawn
 from doe.report.figures import STYLE
 from doe.report.formatting import setting
 from doe.study.model import Factor
@@ -48,7 +47,16 @@ class DrawnPlate:
     beads: tuple[Bead, ...]
 
 
-def plates_picture(results: Results) -> Drawn | None:
+@dataclass(frozen=True, eq=False)
+class PlatesPicture:
+    """The picture, what it shows in words, and its caption."""
+
+    figure: Figure
+    text: str
+    caption: str
+
+
+def plates_picture(results: Results) -> PlatesPicture | None:
     """Draw every plate with its beads, plates in the order in which they were begun.
 
     None where the welds came without plates of their own names, or are too many to draw.
@@ -66,7 +74,7 @@ def plates_picture(results: Results) -> Drawn | None:
     text = "; ".join(
         f"{plate.name}: {', '.join(f'{b.order} {b.text}'.strip() for b in plate.beads)}" for plate in plates
     )
-    return Drawn(plates_figure(plates), "", f"The plates with their welds. {text}.", caption)
+    return PlatesPicture(plates_figure(plates), f"The plates with their welds. {text}.", caption)
 
 
 def drawn_plates(results: Results) -> tuple[DrawnPlate, ...]:

@@ -12,8 +12,9 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
+from doe.bench.answer_file import ReportedAnswer, last_answer
+from doe.bench.stage import study_files
 from doe.errors import CannotAnswerError, DoeError, WouldOverwriteError
-from doe.report.answer_file import KeptAnswer, input_files, read_answer
 from doe.report.formatting import quantity
 from doe.report.templating import policy_hash, render, template_text
 from doe.saving import write_text
@@ -190,20 +191,20 @@ def _entry(folder: Path) -> ShelfEntry:
     """Read one study with its answer."""
     try:
         study = read_study(folder)
-        kept = read_answer(folder)
+        kept = last_answer(folder)
     except DoeError as error:
         return ShelfEntry(folder, folder.name, changed=_last_change(folder), fault=error.message)
     return _describe(study, kept)
 
 
-def _describe(study: Study, kept: KeptAnswer | None) -> ShelfEntry:
+def _describe(study: Study, kept: ReportedAnswer | None) -> ShelfEntry:
     """Put a study and its answer into one row."""
     job, folder = study.job, study.folder
     page = folder / "report" / "report.html"
     setting, standing = "", NO_REPORT
     if kept is not None:
-        setting = kept.setting or kept.heading
-        standing = kept.standing.lower() if kept.rests_on(folder) else CHANGED
+        setting = kept.said.get("setting") or kept.said.get("heading", "")
+        standing = kept.said.get("standing", "").lower() if kept.is_current else CHANGED
     thickness = "" if job.thickness_mm is None else quantity(job.thickness_mm, "mm", study.units)
     return ShelfEntry(
         folder,
@@ -220,5 +221,5 @@ def _describe(study: Study, kept: KeptAnswer | None) -> ShelfEntry:
 
 def _last_change(folder: Path) -> str:
     """Give the day on which a file of the study last changed."""
-    times = [path.stat().st_mtime for path in input_files(folder)]
+    times = [path.stat().st_mtime for path in study_files(folder)]
     return datetime.fromtimestamp(max(times), tz=UTC).date().isoformat() if times else ""

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
 from doe.bench.results import Results
 from doe.models.fit import Fit
 from doe.planning.plan import Plan
-from doe.report.answer_file import NAME as ANSWER
-from doe.report.answer_file import kept_answer
 from doe.report.card import setting_card
-from doe.report.contents import report_contents
+from doe.report.contents import every_figure, report_contents
+from doe.report.figures import NARROW_COLUMNS, WIDE_COLUMNS, to_png, to_svg
 from doe.report.page import render_page
 from doe.report.run_sheet import run_sheet
 from doe.saving import make_folder, write_bytes, write_text
@@ -38,10 +38,54 @@ def write_run_sheet(plan: Plan) -> list[Path]:
     return [folder / name]
 
 
+def write_figures(fit: Fit, window: Window, folder: Path) -> list[Path]:
+    """Write every figure of the report as SVG and PNG, wide for paper and narrow for a phone.
+
+    Parameters
+    ----------
+    fit : Fit
+    window : Window
+        Found from the same fit.
+    folder : Path
+        Made where it does not exist.
+
+    Returns
+    -------
+    list of Path
+        The same bytes for the same input.
+
+    Raises
+    ------
+    CannotWriteError
+        If a file cannot be written.
+    """
+    make_folder(folder)
+    written = []
+    for drawn in every_figure(fit, window):
+        for shape, columns in (("wide", WIDE_COLUMNS), ("narrow", NARROW_COLUMNS)):
+            figure = drawn.whole(columns)
+            stem = folder / f"{file_stem(drawn.name)}-{shape}"
+            write_text(stem.with_name(f"{stem.name}.svg"), to_svg(figure))
+            write_bytes(stem.with_name(f"{stem.name}.png"), to_png(figure))
+            written += [stem.with_name(f"{stem.name}.{kind}") for kind in ("svg", "png")]
+    return written
+
+
+def file_stem(name: str) -> str:
+    """Make a file's stem of a figure's name: letters, digits and hyphens.
+
+    Examples
+    --------
+    >>> file_stem("curves-root fused/2")
+    'curves-root-fused-2'
+    """
+    return re.sub(r"[^\w-]+", "-", name).strip("-")
+
+
 def write_report(
     study: Study, plan: Plan | Sequence[Plan] | None, results: Results, fit: Fit, window: Window, folder: Path
 ) -> list[Path]:
-    """Write the report page, the setting card, the run sheets, and the answer for other programs to read.
+    """Write the report page, the setting card and the run sheets.
 
     Parameters
     ----------
@@ -66,10 +110,8 @@ def write_report(
     """
     make_folder(folder)
     page, card = folder / "report.html", folder / "setting-card.pdf"
-    contents = report_contents(fit, window)
-    write_text(page, render_page(contents))
+    write_text(page, render_page(report_contents(fit, window)))
     write_bytes(card, setting_card(window, results, size="index card" if study.units == "us" else "A6"))
-    write_text(folder / ANSWER, kept_answer(window, standing=contents.standing).text())
     stages = [plan] if isinstance(plan, Plan) else plan or ()
     sheets = [path for stage in stages for path in write_run_sheet(stage)]
     return [page, card, *sheets]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -52,34 +53,69 @@ def expect_at(
     inquiry: Inquiry, draws: Draws, setting: tuple[float, ...], *, others: tuple[ResponseFit, ...]
 ) -> dict[str, ResponseNumbers]:
     """Give what to expect of every response at a setting, in the study's order."""
-    at = np.array([setting])
-    seen = assess(draws, at, inquiry.scenario, confidence=inquiry.confidence)
-    lows = response_lows(draws, at, inquiry.scenario, confidence=inquiry.confidence)
-    numbers: dict[str, ResponseNumbers] = {}
-    for r, (name, posterior) in enumerate(zip(draws.names, draws.posteriors, strict=True)):
-        passes = Chance(float(seen.passes[r, 0]), float(lows[r, 0]))
-        numbers[name] = _numbers(posterior, at, inquiry, passes)
-    for fit in others:
-        if fit.model is not None:
-            rng = np.random.default_rng([inquiry.seed, OTHER_STAGE, zlib.crc32(fit.name.encode())])
-            numbers[fit.name] = _numbers(fit.model.draw(CLAIM_DRAWS, rng), at, inquiry, None)
+    beside = draw_others(others, inquiry.seed)
+    _, numbers = expect(draws, beside, setting, scenario=inquiry.scenario, confidence=inquiry.confidence)
     order = [response.name for response in inquiry.region.study.responses]
     return {name: numbers[name] for name in order if name in numbers}
 
 
-def _numbers(posterior: Posterior, at: FloatArray, inquiry: Inquiry, passes: Chance | None) -> ResponseNumbers:
+def draw_others(others: tuple[ResponseFit, ...], seed: int, n_draws: int = CLAIM_DRAWS) -> dict[str, Posterior]:
+    """Draw from the responses without a requirement, by name."""
+    return {
+        fit.name: fit.model.draw(n_draws, np.random.default_rng([seed, OTHER_STAGE, zlib.crc32(fit.name.encode())]))
+        for fit in others
+        if fit.model is not None
+    }
+
+
+def expect(
+    draws: Draws,
+    others: Mapping[str, Posterior],
+    setting: tuple[float, ...],
+    *,
+    scenario: Scenario,
+    confidence: float,
+) -> tuple[Chance, dict[str, ResponseNumbers]]:
+    """Give the assurance of a setting, and what to expect of every response there.
+
+    Parameters
+    ----------
+    draws : Draws
+        Of the responses with a requirement.
+    others : mapping of str to Posterior
+        Responses without one, by name.
+    setting : tuple of float
+        Natural; kinds by index.
+    scenario : Scenario
+    confidence : float
+        Of all bounds and bands.
+    """
+    at = np.array([setting])
+    seen = assess(draws, at, scenario, confidence=confidence)
+    lows = response_lows(draws, at, scenario, confidence=confidence)
+    numbers: dict[str, ResponseNumbers] = {}
+    for r, (name, posterior) in enumerate(zip(draws.names, draws.posteriors, strict=True)):
+        passes = Chance(float(seen.passes[r, 0]), float(lows[r, 0]))
+        numbers[name] = _numbers(posterior, at, scenario, confidence=confidence, passes=passes)
+    for name, posterior in others.items():
+        numbers[name] = _numbers(posterior, at, scenario, confidence=confidence, passes=None)
+    return Chance(float(seen.expected[0]), float(seen.low[0])), numbers
+
+
+def _numbers(
+    posterior: Posterior, at: FloatArray, scenario: Scenario, *, confidence: float, passes: Chance | None
+) -> ResponseNumbers:
     """Give mean, confidence band and prediction band.
 
     Where first and later welds are both meant, the bands hold both, and the mean is midway between the two means.
     """
-    scenario: Scenario = inquiry.scenario
-    tail = (1.0 - inquiry.confidence) / 2.0
+    tail = (1.0 - confidence) / 2.0
     means, lows, highs, weld_lows, weld_highs = [], [], [], [], []
     for later in scenario.laters:
         points = Points(at, later)
         mean = posterior.mean(points)[:, 0]
         low, high = np.quantile(mean, [tail, 1.0 - tail])
-        weld_low, weld_high = posterior.weld_band(points, level=inquiry.confidence)
+        weld_low, weld_high = posterior.weld_band(points, level=confidence)
         means.append(float(mean.mean()))
         lows.append(float(low))
         highs.append(float(high))

@@ -15,7 +15,15 @@ from doe.window.best import best_setting
 from doe.window.claim import apply_rules, is_single_setting
 from doe.window.inquiry import CLAIM_DRAWS, EXPLORING_DRAWS, FLOOR_BELOW, Inquiry
 from doe.window.nearest import explain, lesser_window
-from doe.window.posing import EXPLORING_STAGE, blocked_fits, draw_source, pose, required_fits, scenarios_of
+from doe.window.posing import (
+    EXPLORING_STAGE,
+    FINDING_STAGE,
+    blocked_fits,
+    draw_source,
+    pose,
+    required_fits,
+    scenarios_of,
+)
 from doe.window.search import CheckedBox, every_setting, find_working_box
 from doe.window.textbook_window import find_textbook_window
 from doe.window.welded import WeldedRegion, corners, find_welded_region, outside_hull
@@ -140,6 +148,7 @@ def _answer(inquiry: Inquiry, fit: Fit, seen: Assurance) -> Answer:
             lesser=lesser_window(inquiry),
             not_contradicted=ruling.not_contradicted,
             findings=ruling.findings,
+            stage=FINDING_STAGE,
         )
     checked = ruling.checked
     others = tuple(f for f in fit.responses if not f.response.has_requirement)
@@ -152,6 +161,7 @@ def _answer(inquiry: Inquiry, fit: Fit, seen: Assurance) -> Answer:
         best=best_setting(inquiry, checked, others),
         working=_working(find_working_box(inquiry), inquiry.reliability),
         findings=(*ruling.findings, *_box_findings(fit, inquiry.region, checked.box)),
+        stage=checked.stage,
     )
 
 

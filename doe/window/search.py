@@ -50,12 +50,15 @@ class CheckedBox:
         At these settings, from the fresh draws.
     draws : Draws
         The fresh draws.
+    stage : int
+        Of these draws.
     """
 
     box: SettingBox
     settings: FloatArray
     assurance: Assurance
     draws: Draws
+    stage: int
 
 
 def search(inquiry: Inquiry, bits: Bits, level: float) -> tuple[CheckedBox | None, tuple[str, ...]]:
@@ -215,7 +218,7 @@ def check(inquiry: Inquiry, box: SettingBox, *, stage: int) -> CheckedBox:
         reliabilities=(inquiry.reliability, inquiry.reliability - FLOOR_BELOW),
     )
     confidence = float(seen.holds[0].all(axis=0).mean())
-    return CheckedBox(replace(box, confidence=confidence), settings, seen, draws)
+    return CheckedBox(replace(box, confidence=confidence), settings, seen, draws, stage)
 
 
 def find_working_box(inquiry: Inquiry) -> tuple[CheckedBox, float] | None:

@@ -183,6 +183,9 @@ class Answer:
     not_contradicted : SettingBox or None
         The box that would have been claimed, had the arc been held for longer.
     findings : tuple of str
+    stage : int
+        Of the draws behind what is said of the best setting, or of the best candidate: drawn again from the same fit
+        and seed they are the same (``doe.window.explore``).
     """
 
     position: Position
@@ -196,6 +199,7 @@ class Answer:
     lesser: SettingBox | None = None
     not_contradicted: SettingBox | None = None
     findings: tuple[str, ...] = ()
+    stage: int = 1
 
     @property
     def found(self) -> bool:

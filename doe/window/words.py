@@ -230,6 +230,8 @@ def _nearest_sentences(window: Window, answer: Answer, nearest: Nearest) -> list
             f"What can be claimed at that setting: at least {share} welds meet every requirement; "
             f"we are {level(window.claim.confidence)} sure."
         )
+    elif nearest.assurance is not None and nearest.assurance.low < 0.5:
+        sentences.append("Nothing can be claimed at that setting, not even 1 of 2.")
     if answer.not_contradicted is not None:
         sentences.append(f"Not contradicted, and not claimed: {box_words(study, answer.not_contradicted)}.")
     where = "near the best candidate"
