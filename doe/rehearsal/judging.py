@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import asdict, dataclass
 
 import numpy as np
 
 from doe.coding import FloatArray
 from doe.virtual.welder import VirtualWelder, true_assurance
-from doe.window.box import largest_box, pack
+from doe.window.box import BoolArray, largest_box, pack
+from doe.window.claim import main_dials
 from doe.window.window import Window
 
 
@@ -91,32 +91,42 @@ def judge(window: Window, *, welder: VirtualWelder) -> Judgement:
     )
 
 
-def largest_true_share(window: Window, *, welder: VirtualWelder) -> float:
-    """Give how much of the largest box there truly is a window claims, by number of settings.
+@dataclass(frozen=True)
+class TrueWindow:
+    """The largest box that truly holds everywhere: what a window could be at best.
 
-    Parameters
+    Attributes
     ----------
-    window : Window
-    welder : VirtualWelder
-
-    Returns
-    -------
-    float
-        Truly good settings inside the window over the settings of the largest box that truly holds everywhere; nan
-        where no setting does.
+    share : float
+        Of the reachable settings.
+    is_window : bool
+        Whether it has two marks or more of every main dial; less is a setting, not a window.
     """
+
+    share: float
+    is_window: bool
+
+
+def find_true_window(window: Window, *, welder: VirtualWelder) -> TrueWindow | None:
+    """Find the largest true box on the window's grid, by number of settings; None where no setting truly holds."""
     _, truth = _truth(window, welder)
     good = np.zeros(window.reachable.shape, dtype=bool)
     good[window.reachable] = truth >= window.study.claim.reliability
-    if not good.any():
-        return math.nan
+    boxes = [box for part in _by_kind(good, window) if (box := largest_box(pack(part.reshape(-1, 1), part.shape), 1))]
+    if not boxes:
+        return None
+    best = max(boxes, key=lambda box: box.size)
+    is_window = all(best.high[j] > best.low[j] for j in main_dials(window.study))
+    return TrueWindow(best.size / int(window.reachable.sum()), is_window)
+
+
+def _by_kind(good: BoolArray, window: Window) -> list[BoolArray]:
+    """Cut the grid apart by kinds, as a box is of one kind; every axis stays."""
     parts = [good]
-    for axis, factor in reversed(list(enumerate(window.study.factors))):
-        if factor.is_kind:  # a box is of one kind
-            parts = [part.take(k, axis=axis) for part in parts for k in range(len(factor.kinds))]
-    boxes = [largest_box(pack(part.reshape(-1, 1), part.shape), 1) for part in parts if part.any()]
-    claimed = judge(window, welder=welder).claimed_share * good.sum()
-    return float(claimed / max(box.size for box in boxes if box is not None))
+    for axis, factor in enumerate(window.study.factors):
+        if factor.is_kind:
+            parts = [part.take([k], axis=axis) for part in parts for k in range(len(factor.kinds))]
+    return parts
 
 
 def _truth(window: Window, welder: VirtualWelder) -> tuple[FloatArray, FloatArray]:
