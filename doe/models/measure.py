@@ -69,6 +69,9 @@ class MeasureModel:
         Posterior mean at each weld used, and what its reading lies above it.
     robust : bool
         Whether errors are Student's t.
+    new_day : bool
+        Whether a weld to come is on another day or spool: where blocks were named. A shift between stages alone is
+        estimated, so that it does not pass for an effect of the settings, but not expected again.
     """
 
     response: Response
@@ -78,11 +81,12 @@ class MeasureModel:
     fitted: FloatArray
     residual: FloatArray
     robust: bool = False
+    new_day: bool = False
 
     def draw(self, n_draws: int, rng: np.random.Generator) -> MeasurePosterior:
         """Draw afresh from the posterior."""
         drawn = _draw(self.nodes, self.usable, n_draws=n_draws, robust=self.robust, rng=rng)
-        return _posterior(self.response, self.surface, self.usable, draws=drawn.draws)
+        return _posterior(self.response, self.surface, self.usable, draws=drawn.draws, new_day=self.new_day)
 
 
 def fit_measure(results: Results, response: Response, *, seed: int, robust: bool = False) -> ResponseFit:
@@ -112,7 +116,8 @@ def fit_measure(results: Results, response: Response, *, seed: int, robust: bool
         raise CannotAnswerError(refusal)
     surface, nodes = _set_up(results, response, usable, grid=ROBUST_GRID if robust else Grid())
     drawn = _draw(nodes, usable, n_draws=SUMMARY_DRAWS, robust=robust, rng=np.random.default_rng(seed))
-    posterior = _posterior(response, surface, usable, draws=drawn.draws)
+    new_day = any(results.block)
+    posterior = _posterior(response, surface, usable, draws=drawn.draws, new_day=new_day)
     fitted = surface.welds(results)[usable.used] @ posterior.coefficients.mean(axis=0)
     doubts = (*findings_of(results, posterior, usable), *suspects_of(results, response, usable, fitted, drawn.weights))
     return ResponseFit(
@@ -120,10 +125,10 @@ def fit_measure(results: Results, response: Response, *, seed: int, robust: bool
         method=METHOD + (ROBUST if robust else ""),
         n=usable.n,
         terms=summarise_terms(surface, posterior.coefficients, level=results.study.claim.confidence),
-        numbers=_numbers(nodes, usable, posterior),
+        numbers=_numbers(nodes, usable, posterior, drawn.draws),
         findings=doubts if drawn.settled else (NOT_SETTLED, *doubts),
         assumptions=assumptions_of(results, response, usable),
-        model=MeasureModel(response, surface, nodes, usable, fitted, usable.y - fitted, robust),
+        model=MeasureModel(response, surface, nodes, usable, fitted, usable.y - fitted, robust, new_day),
         settled=drawn.settled,
         can_claim=is_scatter_known(results, response, usable),
     )
@@ -168,7 +173,9 @@ def _draw(nodes: Nodes, usable: Usable, *, n_draws: int, robust: bool, rng: np.r
     return _Drawn(replace(draws, constant=draws.constant + centre), settled, weights)
 
 
-def _posterior(response: Response, surface: Surface, usable: Usable, *, draws: EffectDraws) -> MeasurePosterior:
+def _posterior(
+    response: Response, surface: Surface, usable: Usable, *, draws: EffectDraws, new_day: bool
+) -> MeasurePosterior:
     n_terms = len(surface.columns) - 1
     s2 = draws.s2
     # a weld's own scatter: reading taken off, but never below what rounding alone would give
@@ -180,12 +187,16 @@ def _posterior(response: Response, surface: Surface, usable: Usable, *, draws: E
         coefficients=np.column_stack([draws.constant, draws.theta[:, :n_terms]]),
         weld_sd=np.sqrt(weld),
         plate_sd=np.sqrt(s2 * draws.variance[:, PLATE_GROUP]),
-        block_sd=np.sqrt(s2 * draws.variance[:, BLOCK_GROUP]),
+        block_sd=_block_sd(draws) if new_day else np.zeros_like(s2),
         third_order=draws.variance[:, THIRD_GROUP] == THIRD[-1] ** 2,
     )
 
 
-def _numbers(nodes: Nodes, usable: Usable, posterior: MeasurePosterior) -> dict[str, object]:
+def _block_sd(draws: EffectDraws) -> FloatArray:
+    return np.asarray(np.sqrt(draws.s2 * draws.variance[:, BLOCK_GROUP]))
+
+
+def _numbers(nodes: Nodes, usable: Usable, posterior: MeasurePosterior, draws: EffectDraws) -> dict[str, object]:
     groups = set(nodes.effects.group.tolist())
     spread = {
         "weld": float(posterior.weld_sd.mean()),
@@ -194,7 +205,7 @@ def _numbers(nodes: Nodes, usable: Usable, posterior: MeasurePosterior) -> dict[
     }
     has_wide_third = bool(np.any(nodes.effects.variance[:, THIRD_GROUP] == THIRD[-1] ** 2))
     if BLOCK_GROUP in groups:
-        spread["block"] = float(posterior.block_sd.mean())
+        spread["block"] = float(_block_sd(draws).mean())
     return {
         "residual_df": usable.n - effective_terms(nodes, usable.y),
         "spread": spread,

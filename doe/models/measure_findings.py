@@ -75,6 +75,11 @@ def assumptions_of(results: Results, response: Response, usable: Usable) -> tupl
             f"Where an aborted or scrapped weld has no reading of {response.name}, what stopped it (a trip, say) "
             f"did not depend on what {response.name} would have been."
         )
+    if not any(results.block) and len(set(results.file)) > 1:
+        assumptions.append(
+            f"A shift of {response.name} between the stages was allowed for. Where days or spools differ, name them "
+            "in a block column: without one, days to come are taken to scatter no more than welds and plates do."
+        )
     return tuple(assumptions)
 
 

@@ -29,7 +29,8 @@ class MeasurePosterior:
     coefficients : ndarray, shape (n_draws, n_columns)
         Of the surface's columns, in the response's unit.
     weld_sd, plate_sd, block_sd : ndarray, shape (n_draws,)
-        Scatter between welds made alike, between plates, and between days or spools.
+        Scatter of a weld to come: between welds made alike, between plates, and between days or spools (0 where no
+        blocks were named).
     third_order : ndarray of bool, shape (n_draws,)
         Whether the draw stands at the widest prior for third-order terms; all False where there are none.
     """

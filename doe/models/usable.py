@@ -93,7 +93,10 @@ def number_groups(labels: Sequence[str]) -> IntArray:
 
 
 def block_labels(results: Results) -> tuple[str, ...]:
-    """Name each weld's block: the block column, else the table it stands in, as each stage is welded by itself."""
+    """Name each weld's block: the block column, else the table it stands in, as each stage is welded by itself.
+
+    Only blocks that were named add their scatter to a weld to come (``MeasureModel.new_day``).
+    """
     return results.block if any(results.block) else results.file
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-import math
 from dataclasses import asdict, dataclass
 
 import numpy as np
@@ -11,6 +9,7 @@ import numpy as np
 from doe.coding import FloatArray
 from doe.virtual.welder import VirtualWelder, true_assurance
 from doe.window.box import BoolArray, Box, largest_box, pack
+from doe.window.claim import main_dials
 from doe.window.window import SettingBox, Window
 
 
@@ -92,58 +91,54 @@ def judge(window: Window, *, welder: VirtualWelder) -> Judgement:
     )
 
 
-def largest_true_share(window: Window, *, welder: VirtualWelder) -> float:
-    """Give how much of the largest box there truly is a window claims, by number of settings.
+@dataclass(frozen=True)
+class TrueWindow:
+    """The largest box that truly holds everywhere: what a window could be at best.
 
-    Parameters
+    Attributes
     ----------
-    window : Window
-    welder : VirtualWelder
-
-    Returns
-    -------
-    float
-        Truly good settings inside the window over the settings of the largest box that truly holds everywhere; nan
-        where no setting does.
+    share : float
+        Of the reachable settings.
+    is_window : bool
+        Whether it has two marks or more of every main dial; less is a setting, not a window.
+    box : SettingBox
+        Where it lies; what truly holds is held with confidence 1.
     """
-    good, boxes = _true_boxes(window, welder)
-    if not boxes:
-        return math.nan
-    claimed = judge(window, welder=welder).claimed_share * good.sum()
-    return float(claimed / max(box.size for _, box in boxes))
+
+    share: float
+    is_window: bool
+    box: SettingBox
 
 
-def largest_true_box(window: Window, *, welder: VirtualWelder) -> SettingBox | None:
-    """Give the largest box, by number of settings, that truly holds everywhere; None where no setting does."""
-    _, boxes = _true_boxes(window, welder)
-    if not boxes:
-        return None
-    kinds, box = max(boxes, key=lambda pair: pair[1].size)
-    low, high, dials = [], [], []
-    sides = iter(zip(box.low, box.high, strict=True))
-    for factor, axis in zip(window.study.factors, window.axes, strict=True):
-        ends = (kinds[factor.name],) * 2 if factor.is_kind else next(sides)
-        dials.append(axis[ends[0] : ends[1] + 1])
-        low.append(float(axis[ends[0]]))
-        high.append(float(axis[ends[1]]))
-    return SettingBox(tuple(low), tuple(high), tuple(dials), box.size / int(window.reachable.sum()), 1.0)
-
-
-def _true_boxes(window: Window, welder: VirtualWelder) -> tuple[BoolArray, list[tuple[dict[str, int], Box]]]:
-    """Find where the truth is good, and the largest good box of each choice of kinds, with that choice."""
+def find_true_window(window: Window, *, welder: VirtualWelder) -> TrueWindow | None:
+    """Find the largest true box on the window's grid, by number of settings; None where no setting truly holds."""
     _, truth = _truth(window, welder)
     good = np.zeros(window.reachable.shape, dtype=bool)
     good[window.reachable] = truth >= window.study.claim.reliability
-    factors = window.study.factors
-    kinds = [factor for factor in factors if factor.is_kind]
-    found = []
-    for choice in itertools.product(*(range(len(factor.kinds)) for factor in kinds)):
-        chosen = dict(zip((factor.name for factor in kinds), choice, strict=True))
-        part = good[tuple(chosen.get(factor.name, slice(None)) for factor in factors)]  # a box is of one kind
-        box = largest_box(pack(part.reshape(-1, 1), part.shape), 1) if part.any() else None
-        if box is not None:
-            found.append((chosen, box))
-    return good, found
+    boxes = [box for part in _by_kind(good, window) if (box := largest_box(pack(part.reshape(-1, 1), part.shape), 1))]
+    if not boxes:
+        return None
+    best = max(boxes, key=lambda box: box.size)
+    is_window = all(best.high[j] > best.low[j] for j in main_dials(window.study))
+    share = best.size / int(window.reachable.sum())
+    return TrueWindow(share, is_window, _on_dials(best, window, share))
+
+
+def _on_dials(box: Box, window: Window, share: float) -> SettingBox:
+    """Put a box of the grid on the dials."""
+    sides = list(zip(window.axes, box.low, box.high, strict=True))
+    low, high = tuple(float(axis[a]) for axis, a, _ in sides), tuple(float(axis[b]) for axis, _, b in sides)
+    return SettingBox(low, high, tuple(axis[a : b + 1] for axis, a, b in sides), share, 1.0)
+
+
+def _by_kind(good: BoolArray, window: Window) -> list[BoolArray]:
+    """Take the grid once a kind, as a box is of one kind: all other kinds count as bad."""
+    parts = [good]
+    for axis, factor in enumerate(window.study.factors):
+        if factor.is_kind:
+            kind = np.arange(len(factor.kinds)).reshape([-1 if i == axis else 1 for i in range(good.ndim)])
+            parts = [part & (kind == k) for part in parts for k in range(len(factor.kinds))]
+    return parts
 
 
 def _truth(window: Window, welder: VirtualWelder) -> tuple[FloatArray, FloatArray]:

@@ -20,15 +20,20 @@ TERMS: Final = (
     "",
     "- *found*: studies that claim a window.",
     "- *wrong*: claimed windows that hold a setting whose true assurance is below 90 %, the dial’s wander included.",
-    "- *share*: truly good settings inside the window over all truly good ones; *of a box*: over those of the largest",
-    "  box that truly holds. Over truths with a good setting, each truth weighing the same; no claim counts as 0.",
-    "- *informed*: both porosity answers, an expected scatter, supply stated, line current read, 4.5 criterion lengths",
-    "  inspected, arc held for twice the time.",
+    "- *true window*: truly good settings inside the claimed window over the settings of the true one, the largest box",
+    "  that truly holds; *good settings*: over all truly good ones, of which even the true window holds about half, as",
+    "  a box cannot follow a bent edge. Over truths with a true window of two marks or more in voltage and in feed",
+    "  (less is a setting, not a window), each truth weighing the same; no claim counts as 0.",
+    "- *informed*: both porosity answers, an expected scatter (right to a quarter), supply stated, line current read,",
+    "  4.5 criterion lengths inspected, arc held for twice the time.",
     "- *nothing known*: no answers, no scatter, no supply, no meter; the arc is held for twice the time, as the run",
     "  sheet asks, and the steady part of that bead is inspected.",
     "",
 )
-LEVERS_TOLD: Final = (f"The informed shop with one lever less, on: {', '.join(LEVER_TRUTHS)}.", "")
+LEVERS_TOLD: Final = (
+    f"The informed shop with one lever less, or with a wrong one, on: {', '.join(LEVER_TRUTHS)}.",
+    "",
+)
 TRUTHS_TOLD: Final = (
     "Wrong claims and studies by number of welds. *All*: over every number; *chance*: of so many or more, were the",
     "true share 10 % (exact binomial test).",

@@ -23,7 +23,7 @@ from doe.errors import CannotAnswerError, DoeError, WouldOverwriteError
 from doe.planning.plan import Plan
 from doe.planning.reading import read_plan
 from doe.planning.region import reachable_settings
-from doe.rehearsal.judging import judge, largest_true_box
+from doe.rehearsal.judging import find_true_window, judge
 from doe.saving import write_text
 from doe.study.model import Study
 from doe.virtual import VirtualWelder, draw_welder, filled_table, true_assurance, weld_plan
@@ -203,11 +203,11 @@ def answer_key(window: Window, practice: Practice) -> tuple[str, ...]:
     lines.append(
         f"Truly best: {setting_words(study, tuple(best))}, where {at_least(float(truth.max()))} of welds pass."
     )
-    box = largest_true_box(window, welder=welder)
-    if box is None:
+    true = find_true_window(window, welder=welder)
+    if true is None:
         lines.append("Truly, no setting holds what was asked.")
     else:
-        lines.append(f"The largest box that truly holds: {box_words(study, box)}.")
+        lines.append(f"The largest box that truly holds: {box_words(study, true.box)}.")
     if window.answer.best is not None:
         own = float(true_assurance(welder, study, np.array([window.answer.best.settings]))[0])
         lines.append(f"At your own best setting {at_least(own)} of welds truly pass.")

@@ -38,6 +38,8 @@ class Record:
         Of the truly good settings, in the window.
     box_share : float
         Truly good settings in the window over those of the largest true box; nan where there is none.
+    true_window : bool
+        Whether the largest true box is large enough for the word window.
     lowest_true : float
         Lowest true assurance in the window; nan without one.
     confidence, searched_at : float
@@ -69,6 +71,7 @@ class Record:
     good_share: float
     claimed_share: float
     box_share: float
+    true_window: bool
     lowest_true: float
     confidence: float
     searched_at: float

@@ -11,6 +11,10 @@ from doe.errors import StudyError
 from doe.study.model import Blocks, LaterWelds, Machine, Response, Study, Supply
 from doe.virtual import WELDERS, Bench, VirtualWelder, draw_welder
 from doe.virtual.families import Family
+from doe.virtual.welder import measured_part
+
+STATED_ERROR: Final = 0.25
+"""Standard deviation of the log of a stated scatter over the true one: a shop knows it to a quarter. Our value."""
 
 
 @dataclass(frozen=True)
@@ -23,11 +27,13 @@ class Knowledge:
     answers : bool
         Both questions about porosity are answered.
     scatter : bool
-        An expected repeat scatter is stated.
+        An expected repeat scatter is stated, right to ``STATED_ERROR``.
     supply : bool
         Supply and machine are stated.
     bench : Bench
         How long the arc is held, what is inspected, which meters are read.
+    stated : float
+        The scatter that is stated over the true one, on average.
     """
 
     name: str
@@ -35,6 +41,7 @@ class Knowledge:
     scatter: bool = True
     supply: bool = True
     bench: Bench = field(default_factory=lambda: Bench(inspected=4.5))
+    stated: float = 1.0
 
     def apply(self, study: Study) -> Study:
         """Give the study of a shop that knows so much."""
@@ -48,6 +55,24 @@ class Knowledge:
         known = response if self.scatter else replace(response, expect_scatter=None)
         return known if self.answers else replace(known, expect_good_zone=(), expect_ratio_under=None)
 
+    def state_scatter(self, study: Study, welder: VirtualWelder, rng: np.random.Generator) -> Study:
+        """Give the study with the scatter this shop states: the welder's own, as well as it is known.
+
+        Parameters
+        ----------
+        study : Study
+            As ``apply`` gives it: measures without an expected scatter keep none.
+        welder : VirtualWelder
+        rng : numpy.random.Generator
+        """
+        return replace(study, responses=tuple(self._stated(response, welder, rng) for response in study.responses))
+
+    def _stated(self, response: Response, welder: VirtualWelder, rng: np.random.Generator) -> Response:
+        if response.expect_scatter is None:
+            return response
+        error = float(np.exp(rng.normal(0.0, STATED_ERROR)))
+        return replace(response, expect_scatter=measured_part(welder, response).weld_sd * self.stated * error)
+
 
 INFORMED: Final = Knowledge("informed")
 """All of METHOD.md's levers: both answers, scatter, supply, line current read, twice the arc time, 4.5 lengths."""
@@ -58,12 +83,13 @@ NOTHING_KNOWN: Final = Knowledge(
 LEVERS: Final = (
     Knowledge("without the answers", answers=False),
     Knowledge("without a scatter", scatter=False),
+    Knowledge("scatter stated at half", stated=0.5),
     Knowledge("load computed", bench=Bench(inspected=4.5, records_line_current=False, records_arc=True)),
     Knowledge("supply unknown", supply=False, bench=Bench(inspected=4.5, records_line_current=False)),
     Knowledge("one length inspected", bench=Bench(inspected=1.0)),
     Knowledge("arc held once", bench=Bench(inspected=4.5, hold_times=1.0)),
 )
-"""The informed shop with one lever less."""
+"""The informed shop with one lever less, or with a wrong one."""
 KNOWLEDGE: Final = {known.name: known for known in (INFORMED, NOTHING_KNOWN, *LEVERS)}
 
 

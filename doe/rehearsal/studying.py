@@ -18,7 +18,7 @@ from doe.models.fit import Fit
 from doe.planning import plan_welds
 from doe.planning.plan import Plan
 from doe.rehearsal.coverage import Coverage, cover
-from doe.rehearsal.judging import judge, largest_true_share
+from doe.rehearsal.judging import find_true_window, judge
 from doe.rehearsal.record import Record
 from doe.rehearsal.setup import Setup
 from doe.virtual import VirtualWelder, add_results, weld_plan
@@ -98,7 +98,9 @@ def run_study(setup: Setup, plan: Plan, number: int, *, seed: int) -> tuple[Reco
         One a stage.
     """
     seeds = seeds_of(setup, number, seed=seed)
-    welder = setup.truth.draw(setup.study, np.random.default_rng(seeds.truth))
+    hidden = np.random.default_rng(seeds.truth)
+    welder = setup.truth.draw(setup.study, hidden)
+    plan = replace(plan, study=setup.knowledge.state_scatter(plan.study, welder, hidden))
     run = Rehearsed(setup, welder, number, seed, seeds)
     rng, bench = np.random.default_rng(seeds.weld), setup.knowledge.bench
     results, records = None, []
@@ -145,6 +147,7 @@ def _blank(run: Rehearsed, results: Results, stage: int) -> Record:
         good_share=none,
         claimed_share=0.0,
         box_share=none,
+        true_window=False,
         lowest_true=none,
         confidence=none,
         searched_at=none,
@@ -164,6 +167,7 @@ def _blank(run: Rehearsed, results: Results, stage: int) -> Record:
 def _describe(run: Rehearsed, blank: Record, fit: Fit, window: Window) -> Record:
     """Set window and bands beside the truth."""
     answer, judged = window.answer, judge(window, welder=run.welder)
+    true = find_true_window(window, welder=run.welder)
     box = answer.box
     is_last = blank.stage == len(run.setup.stages)
     covered = _coverage(run, fit, _settings(window)) if is_last else dict.fromkeys(KINDS, Coverage())
@@ -175,7 +179,8 @@ def _describe(run: Rehearsed, blank: Record, fit: Fit, window: Window) -> Record
         share=0.0 if box is None else box.share,
         good_share=judged.true_share,
         claimed_share=judged.claimed_share,
-        box_share=largest_true_share(window, welder=run.welder),
+        box_share=math.nan if true is None else judged.claimed_share * judged.true_share / true.share,
+        true_window=true is not None and true.is_window,
         lowest_true=math.nan if judged.lowest_true is None else judged.lowest_true,
         confidence=math.nan if box is None else box.confidence,
         searched_at=answer.searched_at,

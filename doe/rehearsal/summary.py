@@ -74,10 +74,11 @@ class Summary:
         Wrong claims a claim.
     refused : Share
         Studies without an answer.
-    claimed_share : Average
-        Of the truly good settings, in the window; over studies whose truth has one, a study without a claim counting 0.
     box_share : Average
-        The same over the settings of the largest true box.
+        Truly good settings in the window over the settings of the true window, the largest box that truly holds; over
+        studies whose truth has a window, a study without a claim counting 0.
+    claimed_share : Average
+        The same over all truly good settings, of which no box can hold more than the true window does.
     bands : mapping of str to Average
         Coverage by the names of ``Record``: "point_measure" ...
     seconds : Average
@@ -109,7 +110,7 @@ def summarise(records: Sequence[Record]) -> Summary:
     """Sum up records, one a study."""
     n, found = len(records), sum(record.found for record in records)
     wrong = sum(record.wrong for record in records)
-    winnable = [record for record in records if record.good_share > 0]
+    winnable = [record for record in records if record.true_window]
     return Summary(
         found=Share(found, n),
         wrong=Share(wrong, n),

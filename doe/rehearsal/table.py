@@ -29,7 +29,7 @@ SECOND_ORDER: Final = frozenset(
 """Truths whose penetration is a second-order surface with even scatter."""
 BOTH: Final = (INFORMED, NOTHING_KNOWN)
 Key = TypeVar("Key", str, tuple[str, int], tuple[str, str, str])
-SUMMED: Final = ("studies", "found, %", "wrong a study, %", "wrong a claim, %", "share, %", "of a box, %")
+SUMMED: Final = ("studies", "found, %", "wrong a study, %", "wrong a claim, %", "true window, %", "good settings, %")
 
 
 def calibration_page(calibration: Calibration, *, command: str) -> str:
@@ -114,7 +114,7 @@ def _by_truth(one: Sequence[Record]) -> list[str]:
     for known in BOTH:
         mine = [r for r in one if r.knowledge == known.name]
         if mine:
-            head = ("truth", *map(str, SIZES), "all, %", "chance", "found, %", "share, %")
+            head = ("truth", *map(str, SIZES), "all, %", "chance", "found, %", "true window, %")
             rows = [_truth_row(truth, [r for r in mine if r.truth == truth]) for truth in TRUTHS if _has(mine, truth)]
             table = [*_head(head), *rows, "", _verdict(mine)]
             lines += _section(f"Truth by truth, one stage, {known.name}", TRUTHS_TOLD, table)
@@ -135,7 +135,7 @@ def _truth_row(truth: str, records: Sequence[Record]) -> str:
             _share(whole.wrong),
             _chance(whole.wrong.above()),
             _share(whole.found),
-            _average(whole.claimed_share) if whole.claimed_share.of else "none good",
+            _average(whole.box_share) if whole.box_share.of else "none good",
         )
     )
 
@@ -195,7 +195,7 @@ def _line(cells: Iterable[str]) -> str:
 
 def _row(first: Sequence[str], summary: Summary) -> str:
     shares = map(_share, (summary.found, summary.wrong, summary.wrong_claims))
-    averages = map(_average, (summary.claimed_share, summary.box_share))
+    averages = map(_average, (summary.box_share, summary.claimed_share))
     return _line((*first, str(summary.found.of), *shares, *averages))
 
 

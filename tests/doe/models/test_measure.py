@@ -276,6 +276,21 @@ def test_each_stage_is_a_block_where_no_block_was_named(
     assert "block" in fit.numbers["spread"]  # type: ignore[operator]
 
 
+def test_a_shift_between_stages_is_estimated_but_not_expected_of_welds_to_come(
+    lug_study: Study, lug_settings: FloatArray, readings: FloatArray, make_results: MakeResults
+) -> None:
+    files = ("results.csv",) * 8 + ("results-2.csv",) * 8
+    shifted = readings + np.where(np.arange(16) < 8, 0.0, 1.5)
+    fit = fit_depth(make_results(lug_study, lug_settings, {"depth": shifted}, file=files))
+    posterior = draw(fit)
+    assert not posterior.block_sd.any()
+    assert_allclose(posterior.new_weld_sd**2, posterior.weld_sd**2 + posterior.plate_sd**2)
+    assert any("between the stages" in said for said in fit.assumptions)
+    assert fit.numbers["spread"]["block"] > 0.1  # type: ignore[index]
+    slopes = {t.term: t for t in fit.terms}
+    assert abs(slopes["voltage"].estimate - 0.5) < 4 * slopes["voltage"].se
+
+
 def test_a_later_weld_on_a_warm_plate_is_told_apart(
     lug_study: Study, lug_settings: FloatArray, readings: FloatArray, make_results: MakeResults
 ) -> None:

@@ -29,6 +29,7 @@ def record() -> Record:
         good_share=0.5,
         claimed_share=0.2,
         box_share=0.4,
+        true_window=True,
         lowest_true=0.93,
         confidence=0.91,
         searched_at=0.9,

@@ -2,13 +2,12 @@ from __future__ import annotations
 
 import itertools
 import json
-import math
 from dataclasses import replace
 
 import numpy as np
 from numpy.testing import assert_allclose
 
-from doe.rehearsal.judging import judge, largest_true_share
+from doe.rehearsal.judging import find_true_window, judge
 from doe.study.model import Study
 from doe.virtual import WELDERS, true_assurance
 from doe.window.window import Answer, SettingBox, Window
@@ -87,26 +86,32 @@ def test_the_largest_true_box_is_the_measure_of_a_window(hinge: Study):
         for (a1, b1), (a2, b2), (a3, b3) in itertools.product(*ranges)
         if good[a1 : b1 + 1, a2 : b2 + 1, a3 : b3 + 1].all()
     ]
-    share = largest_true_share(window(hinge, box_of(hinge, (18.4, 6.0, 70.0), (19.6, 7.0, 120.0))), welder=WELDER)
-    assert_allclose(share, 12 / max(sizes))
-    assert largest_true_share(window(hinge, None), welder=WELDER) == 0.0
-    assert math.isnan(largest_true_share(window(hinge, None), welder=WELDERS["no window"]))
+    true = find_true_window(window(hinge, None), welder=WELDER)
+    assert_allclose(true.share, max(sizes) / good.size)
+    assert true.is_window
+    assert find_true_window(window(hinge, None), welder=WELDERS["no window"]) is None
+
+
+def test_a_true_box_of_one_mark_is_no_window(hinge: Study):
+    whole = window(hinge, None)
+    only = np.zeros_like(whole.reachable)
+    only[2] = True  # one mark of voltage
+    true = find_true_window(replace(whole, reachable=only), welder=WELDER)
+    assert true.share > 0.3
+    assert not true.is_window
 
 
 def test_a_true_box_is_of_one_kind(hinge: Study):
     wire = replace(hinge.factors[2], name="wire", role="other", values=(), kinds=("A", "B"))
     study = replace(hinge, factors=(*hinge.factors[:2], wire))
-    box = SettingBox(
-        (18.4, 6.0, 0.0), (19.6, 7.0, 0.0), (np.array([18.4, 19.6]), np.arange(6, 7.1, 0.5), np.zeros(1)), 0.1, 0.9
-    )
     good = (
         true_assurance(
             WELDER, study, np.array(list(itertools.product(*(f.positions for f in study.factors[:2]), (0.0,))))
         )
         >= 0.9
     )
-    share = largest_true_share(window(study, box), welder=WELDER)
-    assert 6 / good.sum() <= share <= 1.0  # the factor of kinds does nothing, so a box may not be counted twice
+    true = find_true_window(window(study, None), welder=WELDER)
+    assert true.share <= good.sum() / (2 * good.size)  # the factor of kinds does nothing: a box may not count twice
 
 
 def test_the_dials_wander_counts_against_a_window(hinge: Study):

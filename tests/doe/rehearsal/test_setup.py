@@ -35,7 +35,7 @@ def test_who_is_informed_states_all_of_it(hinge: Study):
 def test_each_lever_takes_one_thing_away(hinge: Study):
     whole = INFORMED.apply(hinge)
     for name, known in KNOWLEDGE.items():
-        if name in {"informed", "nothing known"}:
+        if name in {"informed", "nothing known", "scatter stated at half"}:
             continue
         study = known.apply(hinge)
         changed = [
@@ -44,6 +44,21 @@ def test_each_lever_takes_one_thing_away(hinge: Study):
             (study.supply, known.bench) != (whole.supply, INFORMED.bench),
         ]
         assert sum(changed) == 1, name
+
+
+def test_a_stated_scatter_is_the_welders_own_to_a_quarter(hinge: Study):
+    welder = WELDERS["plate-heavy scatter"]
+    rng = np.random.default_rng(1)
+    told = [
+        INFORMED.state_scatter(hinge, welder, rng).response("penetration").expect_scatter / welder.weld.weld_sd
+        for _ in range(400)
+    ]
+    assert np.median(told) == pytest.approx(1.0, abs=0.06)
+    assert np.log(told).std() == pytest.approx(0.25, abs=0.03)
+    half = KNOWLEDGE["scatter stated at half"].state_scatter(hinge, welder, np.random.default_rng(1))
+    assert half.response("penetration").expect_scatter == pytest.approx(0.5 * told[0] * welder.weld.weld_sd)
+    silent = NOTHING_KNOWN.state_scatter(NOTHING_KNOWN.apply(hinge), welder, rng)
+    assert silent.response("penetration").expect_scatter is None
 
 
 @pytest.mark.parametrize(("welds", "sizes"), [(12, (4, 4, 4)), (16, (6, 6, 4)), (20, (8, 6, 6)), (17, (6, 6, 5))])

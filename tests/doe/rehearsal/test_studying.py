@@ -25,6 +25,7 @@ def test_one_study_is_recorded_with_its_truth_and_its_bands(hinge: Study, shelf)
     assert 0 < record.share < 0.5
     assert 0 < record.claimed_share <= record.box_share <= 1.0
     assert record.good_share == pytest.approx(0.69, abs=0.03)
+    assert record.true_window
     assert record.wrong == (record.lowest_true < 0.9)
     assert record.confidence >= 0.9
     assert 0.4 < record.point_measure <= 1.0
@@ -59,6 +60,7 @@ def test_nothing_is_found_where_there_is_nothing(hinge: Study, shelf):
     assert not record.found
     assert record.good_share == 0.0
     assert math.isnan(record.box_share)
+    assert not record.true_window
 
 
 def test_what_cannot_be_answered_is_recorded_and_ends_the_study(hinge: Study, shelf, monkeypatch):

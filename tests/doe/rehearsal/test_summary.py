@@ -17,7 +17,7 @@ def test_wrong_claims_are_counted_a_study_and_a_claim(record, lost):
 
 
 def test_a_truth_without_a_good_setting_does_not_dilute_the_share(record, lost):
-    barren = replace(lost, truth="no window", good_share=0.0, box_share=math.nan)
+    barren = replace(lost, truth="no window", good_share=0.0, box_share=math.nan, true_window=False)
     summary = summarise([record, lost, barren, barren])
     assert summary.claimed_share.value == pytest.approx(0.1)
     assert summary.box_share.value == pytest.approx(0.2)
