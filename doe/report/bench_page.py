@@ -17,7 +17,8 @@ from doe.report import cautions
 from doe.report.bench_fields import Field, bench_fields
 from doe.report.labels import plates_in_order
 from doe.report.offline_page import offline_page
-from doe.report.run_sheet import how_to_run, large_and_small
+from doe.report.run_sheet import how_to_run
+from doe.report.weld_row import large_and_small
 from doe.report.writing import FOLDER
 from doe.saving import make_folder, write_text
 from doe.study.model import Study

@@ -17,6 +17,15 @@ LABEL_MM: Final = (46.0, 21.0)
 CHALK_ROW_MM: Final = (8.0, 10.5)
 """Least and most height of one weld on the chalk card, with figures to be read at a metre. [mm]"""
 
+HEAD_MM: Final = (4.0, 10.0)
+"""Height of the chalk card's headings: short ones, and where one must be wrapped. [mm]"""
+
+MOST_NEED_MM: Final = 90.0
+"""The width up to which a dial's words ask for more room. [mm]. Our choice."""
+
+MOST_WORD_MM: Final = 16.0
+"""The width up to which a word of a heading stays whole. [mm]. Our choice."""
+
 PLACES: Final = (("order", 16.0), ("weld", 23.0), ("plate", 23.0), ("position", 15.0))
 """The first columns of the chalk card and their widths. [mm]"""
 
@@ -74,15 +83,15 @@ def add_chalk_card(sheet: Sheet, plan: Plan) -> None:
     plan : Plan
     """
     plates = plates_in_order(plan)
-    _chalk_head(sheet, plan.study)
+    _chalk_head(sheet, plan)
     row = min(CHALK_ROW_MM[1], max(CHALK_ROW_MM[0], sheet.room_left() / len(plan.welds)))
     for welds in plates:
         if sheet.room_left() < min(row * len(welds), 5 * row) - 0.01:
-            _chalk_head(sheet, plan.study)
+            _chalk_head(sheet, plan)
         for weld in welds:
             if sheet.room_left() < row - 0.01:
-                _chalk_head(sheet, plan.study)
-            _chalk_row(sheet, plan.study, weld, height=row, is_new_plate=weld is welds[0])
+                _chalk_head(sheet, plan)
+            _chalk_row(sheet, plan, weld, height=row, is_new_plate=weld is welds[0])
 
 
 def plates_in_order(plan: Plan) -> list[list[PlannedWeld]]:
@@ -103,27 +112,31 @@ def _next_row(sheet: Sheet, *, is_first: bool, top: float) -> float:
     return float(sheet.get_y())
 
 
-def _chalk_head(sheet: Sheet, study: Study) -> None:
+def _chalk_head(sheet: Sheet, plan: Plan) -> None:
     """Begin a page of the card with its title and its columns."""
     sheet.add_page()
     sheet.text_line("Chalk card: copy weld and plate onto the steel; tick what is made", size=9, bold=True)
-    y, x = sheet.get_y() + 4, sheet.l_margin
-    for label, width in _columns(sheet, study):
-        sheet.fitted(x + 1, y, label, width=width - 2, size=8)
+    columns = _columns(sheet, plan)
+    sheet.set_font("house", "B", 8)
+    is_long = any(sheet.get_string_width(label) > width - 2 for label, width in columns)
+    height = HEAD_MM[is_long]
+    y, x = sheet.get_y() + height, sheet.l_margin
+    for label, width in columns:
+        sheet.boxed(x + 1, y, label, width=width - 2, height=height, size=8)
         x += width
     sheet.set_y(y + 1.5)
 
 
-def _chalk_row(sheet: Sheet, study: Study, weld: PlannedWeld, *, height: float, is_new_plate: bool) -> None:
+def _chalk_row(sheet: Sheet, plan: Plan, weld: PlannedWeld, *, height: float, is_new_plate: bool) -> None:
     """Print one weld; a heavy line where the plate changes."""
     top = sheet.get_y()
     sheet.set_line_width(0.9 if is_new_plate else 0.2)
     sheet.line(sheet.l_margin, top, sheet.w - sheet.r_margin, top)
     sheet.set_line_width(0.25)
-    cells = [str(weld.order), weld.weld, weld.plate, str(weld.position), *chalk_settings(study, weld)]
+    cells = [str(weld.order), weld.weld, weld.plate, str(weld.position), *chalk_settings(plan.study, weld)]
     x = sheet.l_margin
-    for text, (_, width) in zip(cells, _columns(sheet, study), strict=False):
-        sheet.fitted(x + 1, top + height - 1.9, text, width=width - 3, size=19)
+    for text, (_, width) in zip(cells, _columns(sheet, plan), strict=False):
+        sheet.boxed(x + 1, top + height - 1.8, text, width=width - 3, height=height - 1.4, size=19)
         x += width
     side = 5.5
     sheet.rect(sheet.w - sheet.r_margin - side - 1, top + (height - side) / 2, side, side)
@@ -144,12 +157,22 @@ def _mark(factor: Factor, value: float, study: Study) -> tuple[str, str]:
     return number, unit
 
 
-def _columns(sheet: Sheet, study: Study) -> list[tuple[str, float]]:
-    """Give the columns of the chalk card: heading and width, the dials sharing what is left. [mm]."""
+def _columns(sheet: Sheet, plan: Plan) -> list[tuple[str, float]]:
+    """Give the columns of the chalk card: heading and width. [mm].
+
+    Each dial has the room of the longest word of its heading; what is left is shared by how much each has to show.
+    """
     made = 12.0
-    left = sheet.epw - sum(width for _, width in PLACES) - made
-    share = left / max(len(study.factors), 1)
-    return [*PLACES, *((_dial_heading(factor, study), share) for factor in study.factors), ("made", made)]
+    headings = [_dial_heading(factor, plan.study) for factor in plan.study.factors]
+    cells = zip(*(chalk_settings(plan.study, weld) for weld in plan.welds), strict=True)
+    sheet.set_font("house", "B", 7)
+    words = [max(sheet.get_string_width(word) for word in heading.split()) for heading in headings]
+    least = [min(MOST_WORD_MM, word) + 2.5 for word in words]
+    sheet.set_font("house", "B", 19)
+    needs = [min(MOST_NEED_MM, max(sheet.get_string_width(text) for text in column)) for column in cells]
+    left = sheet.epw - sum(width for _, width in PLACES) - made - sum(least)
+    widths = [width + left * need / sum(needs) for width, need in zip(least, needs, strict=True)]
+    return [*PLACES, *zip(headings, widths, strict=True), ("made", made)]
 
 
 def _dial_heading(factor: Factor, study: Study) -> str:

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import html
+import re
 import shutil
 import subprocess
 from dataclasses import replace
@@ -8,7 +10,9 @@ from pathlib import Path
 import pytest
 
 from doe.planning.plan import Plan, PlannedWeld
-from doe.report.run_sheet import blanks, how_to_run, plates_in_order, run_sheet
+from doe.report.pdf import SIZES_MM, PaperSize, Sheet
+from doe.report.run_sheet import how_to_run, plates_in_order, run_sheet
+from doe.report.weld_row import WATCH, blanks, row_mm
 from doe.study.model import Factor, Response, Study
 
 
@@ -67,13 +71,96 @@ def test_cautions_defer_to_the_code_and_never_upsize(hinge: Study, tmp_path: Pat
     assert "reset once" in text
 
 
+Box = tuple[str, float, float, float, float]
+
+
+def pages_of_boxes(pdf: bytes, folder: Path) -> list[list[Box]]:
+    """Give every word of each page with its box: left, top, right, bottom. [pt]."""
+    path = folder / "sheet.pdf"
+    path.write_bytes(pdf)
+    done = subprocess.run(["pdftotext", "-bbox", str(path), "-"], capture_output=True, text=True, check=True)
+    pages: list[list[Box]] = []
+    for line in done.stdout.splitlines():
+        if "<page" in line:
+            pages.append([])
+        word = re.search(r'xMin="(.*?)" yMin="(.*?)" xMax="(.*?)" yMax="(.*?)">(.*)</word>', line)
+        if word:
+            left, top, right, bottom = (float(number) for number in word.groups()[:4])
+            pages[-1].append((html.unescape(word[5]), left, top, right, bottom))
+    return pages
+
+
+def overlaps(boxes: list[Box]) -> list[tuple[str, str]]:
+    """Give the words that lie over each other; a box is higher than its letters, so a little is allowed."""
+    return [
+        (a[0], b[0])
+        for i, a in enumerate(boxes)
+        for b in boxes[i + 1 :]
+        if min(a[3], b[3]) - max(a[1], b[1]) > 1.0
+        and min(a[4], b[4]) - max(a[2], b[2]) > 0.4 * min(a[4] - a[2], b[4] - b[2])
+    ]
+
+
+def crowded(study: Study) -> Study:
+    """Give a study with six factors, long names and kinds, blocks and five responses (invented)."""
+    kinds = ("82 % argon, 18 % carbon dioxide, 14 l/min", "carbon dioxide, straight, 18 l/min")
+    more = (
+        Factor("shielding gas and its flow rate", kinds=kinds),
+        Factor("stick-out between contact tip and work as measured", unit="mm", values=(12.0, 16.0, 20.0)),
+        Factor("averyverylongdialnamewithoutanyblank", values=(1.0, 2.0), marks=("low", "middle-of-the-range")),
+    )
+    responses = (
+        *study.responses,
+        Response("leg on the lower plate, measured square to it", "measure", "mm"),
+        Response("fracture test passed along the whole length of the weld, start and stop apart " * 2, "pass"),
+    )
+    return replace(study, factors=(*study.factors, *more), responses=responses, title="A very long title " * 6)
+
+
 @needs_poppler
-def test_thirty_welds_six_factors_and_long_names_are_not_cut_off(hinge: Study, tmp_path: Path):
-    more = tuple(Factor(f"quite a long name of a factor {i}", values=(0.0, 1.0)) for i in range(3))
-    study = replace(hinge, factors=(*hinge.factors, *more), title="A very long title " * 6)
-    text = text_of(run_sheet(make_plan(study, 15)), tmp_path)
-    assert "W30" in text
-    assert text.count("note") >= 30
+@pytest.mark.parametrize("size", ["A4", "Letter"])
+def test_thirty_welds_six_factors_and_long_names_are_not_cut_off(hinge: Study, tmp_path: Path, size: PaperSize):
+    study = replace(crowded(hinge), units="us" if size == "Letter" else "metric")
+    pages = pages_of_boxes(run_sheet(make_plan(study, 15), size=size), tmp_path)
+    width, height = (mm / 25.4 * 72 for mm in SIZES_MM[size])
+    margin = 11.5 / 25.4 * 72
+    for boxes in pages:
+        outside = [w for w, left, top, right, bottom in boxes if left < margin or right > width - margin]
+        outside += [w for w, left, top, right, bottom in boxes if top < margin - 3 or bottom > height - margin + 3]
+        assert outside == []
+        assert overlaps(boxes) == []
+    words = " ".join(word for boxes in pages for word, *_ in boxes)
+    assert all(f"W{i + 1:02d}" in words for i in range(30))
+    assert words.count("note") >= 30
+    assert words.count("82 % argon, 18 % carbon dioxide, 14 l/min") == 30  # on 15 rows, and on the chalk card
+    assert "…" not in " ".join(word for boxes in pages[:-3] for word, *_ in boxes)
+
+
+@needs_poppler
+def test_every_row_is_as_high_as_its_blanks(hinge: Study, tmp_path: Path):
+    """The last blank of a weld stands above the next weld's first word."""
+    boxes = pages_of_boxes(run_sheet(make_plan(crowded(hinge), 4)), tmp_path)[1]
+    notes = sorted(bottom for word, _, _, _, bottom in boxes if word == "note")
+    names = sorted(top for word, left, top, _, _ in boxes if word == "voltage")
+    assert len(notes) >= 2
+    assert all(note < name for note, name in zip(notes, names[1:], strict=False))
+
+
+@needs_poppler
+def test_the_weld_that_loads_the_supply_most_is_named_in_its_row(hinge: Study, tmp_path: Path):
+    pages = pages_of_boxes(run_sheet(make_plan(crowded(hinge))), tmp_path)
+    words = " ".join(word for boxes in pages for word, *_ in boxes)
+    assert words.count(WATCH) >= 1
+    assert words.count(WATCH) < 18
+
+
+def test_a_plain_study_keeps_its_rows_low(hinge: Study):
+    sheet = Sheet("Run sheet", foot="")
+    sheet.add_page()
+    plain, full = row_mm(sheet, hinge), row_mm(sheet, crowded(hinge))
+    sheet.output()  # closes the fonts
+    assert plain <= 31.5
+    assert full > plain + 10
 
 
 def test_blanks_of_a_response_stay_together(hinge: Study):
