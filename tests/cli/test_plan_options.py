@@ -133,7 +133,7 @@ def test_sizes_that_cannot_be_planned_are_said_with_what_would_work(bare: Path, 
     assert "± [scatter between welds]" in result.stdout
     rows = {line.split()[0]: line.split() for line in result.stdout.splitlines() if line[:1].isdigit()}
     assert set(rows) == {"8", "9", "10", "13", "4"}
-    assert rows["9"].count("min") == 1  # without [job] only the time to cut, etch and measure is known
+    assert rows["9"].count("h") == 1  # without [job] only the time to cut, etch and measure is known
     assert rows["8"][1].endswith("%")  # with two welds to spare no width is compared
     drawing = (bare / "report" / "how-many.svg").read_text()
     assert drawing.startswith("<svg")
