@@ -168,21 +168,18 @@ def _simulate(study: Study, *, as_json: bool, seed: int) -> tuple[SimulatedSize,
 def _print_sizes(study: Study, rows: Sequence[SizeRow], simulated: Sequence[SimulatedSize]) -> None:
     """Print the comparison as a table, and say what its columns are."""
     from cli.tables import print_table
-    from doe.report.how_many_figure import half_widths
 
     possible = [row for row in rows if not row.refused]
     if possible:
-        label, _ = half_widths(study, rows)
-        headings = ["welds", label, "power", "plates", "welding", "bench", *(("window", "share") if simulated else ())]
+        headings = ["welds", "±", "power", "plates", "welding", "bench", *(("window", "share") if simulated else ())]
         print_table(headings, _cells(study, possible, simulated))
-    say(_sizes_words(rows, simulated))
+    say(_sizes_words(study, rows, simulated))
 
 
 def _cells(study: Study, rows: Sequence[SizeRow], simulated: Sequence[SimulatedSize]) -> Iterator[list[str]]:
     """Write the rows of the comparison; what is not known stays blank."""
     from math import isnan
 
-    from doe.planning.words import duration
     from doe.report.how_many_figure import half_widths
 
     chances = {row.welds: row for row in simulated if not row.refused}
@@ -191,24 +188,31 @@ def _cells(study: Study, rows: Sequence[SizeRow], simulated: Sequence[SimulatedS
         cells.append("" if row.power is None else f"{row.power:.0%}")
         cost = row.cost
         cells.append("" if cost is None else f"{cost.plates}")
-        cells.append("" if cost is None or cost.elapsed_min is None else duration(cost.elapsed_min))
-        cells.append("" if cost is None or not cost.bench_min else duration(cost.bench_min))
+        cells.append("" if cost is None or cost.elapsed_min is None else _hours(cost.elapsed_min))
+        cells.append("" if cost is None or not cost.bench_min else _hours(cost.bench_min))
         if simulated:
             found = chances.get(row.welds)
             cells += ["", ""] if found is None else [f"{found.chance:.0%}", f"{found.share:.0%}"]
         yield cells
 
 
-def _sizes_words(rows: Sequence[SizeRow], simulated: Sequence[SimulatedSize]) -> Iterator[str]:
+def _hours(minutes: float) -> str:
+    """Write a time in hours, short enough for a narrow table."""
+    return f"{minutes / 60:.1f} h"
+
+
+def _sizes_words(study: Study, rows: Sequence[SizeRow], simulated: Sequence[SimulatedSize]) -> Iterator[str]:
     """Say what the columns are, which sizes cannot be planned and why, and where the knee is."""
     from doe.planning.power import DIFFERENCE
+    from doe.report.how_many_figure import half_widths
 
     refused = [row for row in rows if row.refused]
     if len(refused) < len(rows):
         yield (
-            "±: half-width of the 90 % confidence band of the mean, averaged over the region. Power: the lowest chance "
-            f"over the factors to see a difference of {DIFFERENCE:g} times the scatter between the ends of a range. "
-            "Bench: cutting, etching and measuring. All welds made at once and without blocks."
+            f"{half_widths(study, rows)[0]}: half-width of the 90 % confidence band of the mean, averaged over the "
+            f"region. Power: the lowest chance over the factors to see a difference of {DIFFERENCE:g} times the "
+            "scatter between the ends of a range. Welding: with rests. Bench: cutting, etching and measuring. All "
+            "welds made at once and without blocks, from a quick search: the plan you make may be a little better."
         )
     if simulated:
         yield (

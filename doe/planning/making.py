@@ -157,10 +157,11 @@ def _stage_frame(study: Study, earlier: Sequence[PlannedWeld], stage: int, welds
     if stage == 1 and welds is None and not study.plan.stages:
         return _all_at_once(study, f"a first stage of {wanted} could not carry a model.")
     name, smallest = simpler_models(study)[-1]
-    check_number(study, smallest, layout)
-    check_plates(study, smallest, layout)
     needed = n_parameters(study, smallest, layout) + 1 - len(earlier)
-    message = f"A stage of {wanted} welds cannot carry a {name} model with a weld to spare: give it {needed} or more."
+    if n_parameters(study, smallest, layout) <= layout.n_welds:
+        check_plates(study, smallest, layout)
+    called = f"{wanted} weld{'s' if wanted > 1 else ''}"
+    message = f"A stage of {called} cannot carry even a {name} model with a weld to spare: give it {needed} or more."
     raise CannotAnswerError(message)
 
 

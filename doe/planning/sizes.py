@@ -21,8 +21,8 @@ SIZES: Final = tuple(range(8, 31))
 """Numbers of welds that are compared."""
 FEWEST_DF: Final = 3
 """Residual degrees of freedom from which on half-widths are compared without a known scatter. Our planning value."""
-QUICK_STARTS: Final = 24
-"""Starts of the search for each size: enough to rank sizes. Our planning value."""
+QUICK_STARTS: Final = 64
+"""Starts of the search for each size. Measured: half-widths within 3 % of those of five times as many."""
 
 
 @dataclass(frozen=True, eq=False)

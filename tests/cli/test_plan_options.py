@@ -133,7 +133,7 @@ def test_sizes_that_cannot_be_planned_are_said_with_what_would_work(bare: Path, 
     assert "± [scatter between welds]" in result.stdout
     rows = {line.split()[0]: line.split() for line in result.stdout.splitlines() if line[:1].isdigit()}
     assert set(rows) == {"8", "9", "10", "13", "4"}
-    assert rows["9"].count("min") == 1  # without [job] only the time to cut, etch and measure is known
+    assert rows["9"].count("h") == 1  # without [job] only the time to cut, etch and measure is known
     assert rows["8"][1].endswith("%")  # with two welds to spare no width is compared
     drawing = (bare / "report" / "how-many.svg").read_text()
     assert drawing.startswith("<svg")
@@ -200,3 +200,30 @@ def test_the_edges_are_written_once_and_come_back_as_a_limit(folder: Path):
     replaced = json.loads(run("plan", folder, "--edges", "--replace", "--json").stdout)
     assert (folder / "edges.1.csv").read_bytes() == before
     assert replaced["beads"][0]["settings"] == {"voltage": 17.0, "feed": 9.0}
+
+
+PREHEAT = '[[factor]]\nname = "preheat"\nunit = "degC"\nlevels = {levels}\nhard_to_change = true\n'
+
+
+@pytest.mark.parametrize(
+    ("code", "levels", "plan", "said"),
+    [
+        (4, "[20, 70, 120]", "welds = 9", "takes at least 10 welds, but only 9 are planned: plan 10 or more"),
+        (3, "[20, 70, 120]", 'welds = 12\n[[limit]]\nrule = "feed <= 4"', "the limits leave no setting"),
+        (4, "[20, 70, 120]", "welds = 18\nwelds_per_plate = 6", "take at least 4 plates"),
+        (4, "[20, 120]", "welds = 12", "preheat^2 takes 3: give it a third value, or ask for model = “first order"),
+        (4, "[20, 70, 120]", 'welds = 12\n[[limit]]\nrule = "voltage <= 18"', "loosen a limit, give the factors more"),
+        (4, "[20, 70, 120]", "welds = 18\nstages = [3, 15]", "give it 5 or more"),
+    ],
+)
+def test_what_no_plan_can_meet_is_refused_in_one_sentence_with_what_would_work(
+    tmp_path: Path, code: int, levels: str, plan: str, said: str
+):
+    text = STUDY.format(job="", scatter="", stages="").split("[plan]")[0]
+    stages = "" if "stages" in plan else f"\n[plan]\nstages = [{plan.split()[2]}]\n"
+    text += PREHEAT.format(levels=levels) + (stages or "\n[plan]\n") + plan + "\n"
+    (tmp_path / "study.toml").write_text(text)
+    result = CliRunner().invoke(main, ["plan", str(tmp_path)])
+    assert result.exit_code == code
+    assert said in result.stderr
+    assert not (tmp_path / "plan.csv").exists()
