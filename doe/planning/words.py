@@ -5,7 +5,8 @@ from __future__ import annotations
 from doe.planning.budget import Cost
 from doe.planning.plan import Plan
 from doe.planning.quality import PlanQuality
-from doe.study.model import Study
+from doe.study.model import Study, Units
+from doe.units import convert
 
 
 def plan_words(plan: Plan, quality: PlanQuality, cost: Cost) -> tuple[str, ...]:
@@ -22,7 +23,7 @@ def plan_words(plan: Plan, quality: PlanQuality, cost: Cost) -> tuple[str, ...]:
     return (
         _size(plan, quality),
         *quality_words(plan.study, quality),
-        *_cost(cost),
+        *_cost(cost, plan.study.units),
         *plan.notes,
     )
 
@@ -109,13 +110,14 @@ def _plates(study: Study, quality: PlanQuality) -> list[str]:
     ]
 
 
-def _cost(cost: Cost) -> list[str]:
+def _cost(cost: Cost, units: Units) -> list[str]:
     """Say what it takes; what the job does not state is not guessed."""
     parts = [_count(cost.plates, "plate")]
-    if cost.wire_kg is not None and cost.wire_m is not None:
-        parts.append(f"{cost.wire_kg:.2g} kg of wire ({cost.wire_m:.0f} m)")
-    elif cost.wire_m is not None:
-        parts.append(f"{cost.wire_m:.0f} m of wire")
+    if cost.wire_m is not None:
+        mass, length = ("lb", "ft") if units == "us" else ("kg", "m")
+        long = f"{convert(cost.wire_m, 'm', length):.0f} {length}"
+        heavy = None if cost.wire_kg is None else f"{convert(cost.wire_kg, 'kg', mass):.2g} {mass}"
+        parts.append(f"{long} of wire" if heavy is None else f"{heavy} of wire ({long})")
     if cost.arc_min is not None:
         parts.append(f"{cost.arc_min:.0f} min of arc")
     if cost.elapsed_min is not None:
