@@ -88,6 +88,8 @@ def _answer(found: Examination) -> dict[str, object]:
 
 def _print(found: Examination) -> None:
     """Print faults, conversions and questions."""
+    from doe.bench.alike import told_together
+
     if found.results is not None:
         say(f"{found.results.n_welds} welds read, no fault.")
     for title, lines in (
@@ -98,4 +100,4 @@ def _print(found: Examination) -> None:
             say((title, *(f"  {line}" for line in lines)))
     if found.conversions:
         say("Read differently from how it stands there:")
-        say(f"  {c.file}, row {c.row}, “{c.column}”: {c.found} read as {c.read_as}" for c in found.conversions)
+        say(f"  {place}: {found} read as {read_as}" for place, found, read_as in told_together(found.conversions))

@@ -12,16 +12,17 @@ from importlib.metadata import version
 
 import numpy as np
 
+from doe.bench.alike import told_together
 from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips
 from doe.models.diagnostics import Diagnosis, diagnose
 from doe.models.fit import Fit, ResponseFit
 from doe.report import answering, cautions
 from doe.report.drawing import curve_figures, map_figures, residual_figure
 from doe.report.figures import to_svg
-from doe.report.formatting import number, printed_unit, setting
+from doe.report.formatting import number, printed_unit, quantity, setting
 from doe.report.heat_lines import HeatPart, heat_part
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
-from doe.study.model import Response, Study
+from doe.study.model import Response, Study, Units
 from doe.window.window import Window
 from doe.window.words import at_least
 
@@ -119,7 +120,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         claim=answering.claim_lines(window),
         assumptions=window.assumptions,
         models=_model_parts(fit, window),
-        conversions=tuple((f"{c.file}, row {c.row}, {c.column}", c.found, c.read_as) for c in results.conversions),
+        conversions=told_together(results.conversions),
         repeat=_repeat(study, window),
         cautions=(*cautions.SCOPE, *cautions.ARC, *cautions.SUPPLY, *cautions.SECTION),
         foot=f"weldwindow {version('weldwindow')}, study {study.fingerprint}, seed {window.seed}",
@@ -131,7 +132,7 @@ def job_line(study: Study) -> str:
     job, supply = study.job, study.supply
     parts = [
         job.joint,
-        "" if job.thickness_mm is None else f"{number(job.thickness_mm)} mm thick",
+        "" if job.thickness_mm is None else f"{quantity(job.thickness_mm, 'mm', study.units)} thick",
         job.material,
         job.wire,
         "" if supply.voltage_v is None else f"{number(supply.voltage_v)} V",
@@ -150,12 +151,15 @@ def weld_table(results: Results, heat: HeatPart) -> tuple[tuple[str, ...], tuple
         row = [results.weld[i], results.plate[i], str(results.position[i]), str(results.order[i] or "–")]
         pairs = zip(study.factors, results.settings[i], strict=True)
         row += [setting(factor, float(value), study.units) for factor, value in pairs]
-        row += [reading_text(response, results.readings[response.name], i) for response in study.responses]
+        row += [
+            reading_text(response, results.readings[response.name], i, units=study.units)
+            for response in study.responses
+        ]
         rows.append((*row, *heat.rows[i], results.status[i]))
     return tuple(heads), tuple(rows)
 
 
-def reading_text(response: Response, reading: Readings, i: int) -> str:
+def reading_text(response: Response, reading: Readings, i: int, *, units: Units) -> str:
     """Print one weld's reading of one response; a dash where nothing was read."""
     if isinstance(reading, Measurement):
         values = [float(v) for v in reading.values[i] if np.isfinite(v)]
@@ -164,7 +168,7 @@ def reading_text(response: Response, reading: Readings, i: int) -> str:
     if isinstance(reading, Counts):
         if np.isnan(reading.counts[i]):
             return "–"
-        return f"{reading.counts[i]:.0f} in {number(reading.length_mm[i])} mm"
+        return f"{reading.counts[i]:.0f} over {quantity(float(reading.length_mm[i]), 'mm', units)}"
     if isinstance(reading, Trips):
         return _trip_text(float(reading.tripped[i]), float(reading.time_s[i]))
     if isinstance(reading, Passes):

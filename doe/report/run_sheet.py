@@ -8,7 +8,7 @@ from typing import Final
 from doe.planning.feasibility import WeldLoad, plan_loads
 from doe.planning.plan import Plan, PlannedWeld
 from doe.report import cautions
-from doe.report.formatting import printed_unit, setting, setting_value
+from doe.report.formatting import printed_unit, quantity, setting, setting_value, shown_unit
 from doe.report.labels import add_chalk_card, add_labels, plates_in_order
 from doe.report.pdf import PaperSize, Sheet
 from doe.study.model import Factor, Response, Study
@@ -55,7 +55,7 @@ def _front(sheet: Sheet, study: Study) -> None:
     """Print what is held, what to check and what to beware of."""
     job = [study.job.joint, study.job.material, study.job.wire]
     if study.job.thickness_mm:
-        job.insert(1, f"{study.job.thickness_mm:g} mm thick")
+        job.insert(1, f"{quantity(study.job.thickness_mm, 'mm', study.units)} thick")
     sheet.text_line(", ".join(part for part in job if part) or study.title, size=10)
     sheet.ln(1)
     y = sheet.get_y() + 4
@@ -79,8 +79,8 @@ def how_to_run(study: Study) -> tuple[str, ...]:
     lines = []
     if study.plan.welds_per_plate > 1 and study.plan.later_welds == "cooled":
         lines.append(
-            "Before each weld let the plate come back to its set temperature, measured about 75 mm from the joint; "
-            "write it down."
+            "Before each weld let the plate come back to its set temperature, measured about 75 mm (3 in) from the "
+            "joint; write it down."
         )
     elif study.plan.welds_per_plate > 1:
         lines.append("Later welds start on the warm plate: write the plate temperature down before every arc.")
@@ -92,8 +92,8 @@ def how_to_run(study: Study) -> tuple[str, ...]:
             )
         if response.kind == "count":
             lines.append(
-                f"Count {response.name} over the steady part, not the first and last 20 mm; write down how many "
-                "millimetres you looked at. More length tells more."
+                f"Count {response.name} over the steady part, not the first and last 20 mm (3/4 in); write down how "
+                "much of its length you looked at. More length tells more."
             )
         if response.kind == "measure":
             lines.append(
@@ -151,7 +151,7 @@ def _watch(sheet: Sheet, text: str) -> None:
     sheet.set_font("house", "B", 7)
     sheet.text_at(
         sheet.w - sheet.r_margin - sheet.get_string_width(text) - 2,
-        sheet.get_y() - ROW_MM + 4.6,
+        sheet.get_y() - 2.4,
         text,
         size=7,
         bold=True,
@@ -243,7 +243,7 @@ def blanks(study: Study) -> list[tuple[Blank, ...]]:
     """Give every blank of a weld, in groups that stay together."""
     temperature = "°F" if study.units == "us" else "°C"
     groups: list[tuple[Blank, ...]] = [(("done", 0, ""), ("aborted", 0, ""), ("scrapped", 0, ""))]
-    groups += [_response_blanks(response) for response in study.responses]
+    groups += [_response_blanks(response, study) for response in study.responses]
     groups.append((("plate", 12, temperature), ("rest", 9, "min")))
     groups.append((("stick-out", 9, "in" if study.units == "us" else "mm"),))
     if any(response.kind == "trip" for response in study.responses):
@@ -251,13 +251,13 @@ def blanks(study: Study) -> list[tuple[Blank, ...]]:
     return [*groups, (("note", 28, ""),)]
 
 
-def _response_blanks(response: Response) -> tuple[Blank, ...]:
+def _response_blanks(response: Response, study: Study) -> tuple[Blank, ...]:
     """Give the blanks of one response."""
     name = response.name
     if response.kind == "measure":
         return ((name, 14, printed_unit(response.unit)),)
     if response.kind == "count":
-        return ((name, 9, ""), ("in", 11, "mm"))
+        return ((name, 9, ""), ("over", 11, shown_unit("mm", study.units)))
     if response.kind == "trip":
         return ((f"{name}: yes", 0, ""), ("no", 0, ""), ("arc", 11, "s"))
     return ((f"{name}: yes", 0, ""), ("no", 0, ""))
