@@ -39,6 +39,7 @@ def command(folder: Path, annotate: bool, as_json: bool, **asked: str) -> None:
     from cli.steps import write_annotated
     from doe.bench import examine_results
     from doe.bench.code_check import check_welds
+    from doe.bench.reading_study import lacks_reading_scatter
     from doe.bench.rescue import rescue
     from doe.errors import INVALID_INPUT
     from doe.study import read_study
@@ -65,6 +66,8 @@ def command(folder: Path, annotate: bool, as_json: bool, **asked: str) -> None:
         note(f"wrote {path}")
     if found.faults:
         sys.exit(INVALID_INPUT)
+    if found.results is not None and lacks_reading_scatter(found.results):
+        note(f"how well does your reading repeat? weldwindow reading-study {folder} tells, if you like")
     note(f"next: weldwindow report {folder}")
 
 
