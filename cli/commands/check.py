@@ -39,6 +39,7 @@ def command(folder: Path, annotate: bool, as_json: bool, **asked: str) -> None:
     from cli.steps import read_whole_study, write_annotated
     from doe.bench import examine_results
     from doe.bench.code_check import check_welds
+    from doe.bench.reading_study import lacks_reading_scatter
     from doe.bench.rescue import rescue
     from doe.errors import INVALID_INPUT
 
@@ -64,6 +65,8 @@ def command(folder: Path, annotate: bool, as_json: bool, **asked: str) -> None:
         note(f"wrote {path}")
     if found.faults:
         sys.exit(INVALID_INPUT)
+    if found.results is not None and lacks_reading_scatter(found.results):
+        note(f"how well does your reading repeat? weldwindow reading-study {folder} tells, if you like")
     note(f"next: weldwindow report {folder}")
 
 
@@ -87,6 +90,8 @@ def _answer(found: Examination) -> dict[str, object]:
 
 def _print(found: Examination) -> None:
     """Print faults, conversions and questions."""
+    from doe.bench.alike import told_together
+
     if found.results is not None:
         say(f"{found.results.n_welds} welds read, no fault.")
     for title, lines in (
@@ -97,4 +102,4 @@ def _print(found: Examination) -> None:
             say((title, *(f"  {line}" for line in lines)))
     if found.conversions:
         say("Read differently from how it stands there:")
-        say(f"  {c.file}, row {c.row}, “{c.column}”: {c.found} read as {c.read_as}" for c in found.conversions)
+        say(f"  {place}: {found} read as {read_as}" for place, found, read_as in told_together(found.conversions))

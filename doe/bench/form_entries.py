@@ -128,5 +128,8 @@ def _condition(column: Column) -> Entry:
         metric = {"degF": "degC", "in": "mm"}.get(column.unit, column.unit)
         low, high = LIMITS[column.words]
         limits = float(convert(low, metric, column.unit)), float(convert(high, metric, column.unit))
-    hint = {"plate temperature": " before the arc, about 75 mm from the joint", "rest": " since the last arc went out"}
+    hint = {
+        "plate temperature": " before the arc, about 75 mm (3 in) from the joint",
+        "rest": " since the last arc went out",
+    }
     return Entry(column.words, f"in {column.unit}{hint.get(column.words, '')}", limits=limits)

@@ -19,6 +19,7 @@ from doe.bench.columns import fold
 from doe.bench.files import load_sheets
 from doe.bench.repeatability import LEAST_SECTIONS, Repeatability, repeatability
 from doe.bench.resolution import find_resolution
+from doe.bench.results import Measurement, Results
 from doe.bench.sheets import Row, Sheet
 from doe.errors import CannotAnswerError, DoeError, Fault, ResultsError, quoted
 from doe.planning.table import safe_cell
@@ -130,6 +131,17 @@ def read_reading_study(path: Path, study: Study) -> tuple[StudiedReading, ...]:
         message = f"{path.name} cannot be used as it stands."
         raise ResultsError(message, faults)
     return tuple(_studied(study.response(name), values) for name, values in tables.items() if values)
+
+
+def lacks_reading_scatter(results: Results) -> bool:
+    """Whether a measure was read whose reading scatter nothing tells: no reading study, no second cut of any weld."""
+    return any(
+        isinstance(reading, Measurement)
+        and np.isfinite(reading.values).any()
+        and np.isfinite(reading.values).sum(axis=1).max() < ROUNDS
+        and name not in results.reading_scatter
+        for name, reading in results.readings.items()
+    )
 
 
 # --- the table

@@ -121,8 +121,8 @@ def load_words(loads: Sequence[WeldLoad]) -> tuple[str, ...]:
     hot = [load for load in loads if load.is_beyond_duty]
     if hot:
         said.append(
-            f"{_names([load.weld for load in hot])}: beyond the machine's duty cycle: expect its cut-out, which is no "
-            "breaker trip and is written down as what it was."
+            f"{_names([load.weld for load in hot])}: more than the machine's duty cycle is rated for: its cut-out may "
+            "act. That is no breaker trip: write down which it was."
         )
     return tuple(said)
 
@@ -184,7 +184,7 @@ def _notes(study: Study, load: SupplyLoad | None, *, is_heaviest: bool) -> Itera
     """Say what stands out about one weld on the supply."""
     if is_heaviest and study.supply.breaker_a is not None:
         yield "loads the supply most: if any weld trips the breaker, this one"
-    if load is not None and load.breaker_ratio > 1.0:
+    if load is not None and (is_heaviest or load.breaker_ratio > 1.0):
         yield load.words
 
 

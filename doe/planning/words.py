@@ -10,7 +10,8 @@ from doe.planning.budget import Cost
 from doe.planning.plan import Plan
 from doe.planning.problem import Criterion
 from doe.planning.quality import ALIAS_SHOWN, PlanQuality
-from doe.study.model import Study
+from doe.study.model import Study, Units
+from doe.units import convert
 
 SAID_LEVELS: Final = (0.5, 1.0)
 """Variances for which the share of the region is said in words."""
@@ -30,7 +31,7 @@ def plan_words(plan: Plan, quality: PlanQuality, cost: Cost) -> tuple[str, ...]:
     return (
         _size(plan, quality),
         *quality_words(plan.study, quality),
-        *_cost(cost),
+        *_cost(cost, plan.study.units),
         *plan.notes,
     )
 
@@ -150,13 +151,14 @@ def _largest_alias(quality: PlanQuality) -> list[str]:
     ]
 
 
-def _cost(cost: Cost) -> list[str]:
+def _cost(cost: Cost, units: Units) -> list[str]:
     """Say what it takes; what the job does not state is not guessed."""
     parts = [_count(cost.plates, "plate")]
-    if cost.wire_kg is not None and cost.wire_m is not None:
-        parts.append(f"{cost.wire_kg:.2g} kg of wire ({cost.wire_m:.0f} m)")
-    elif cost.wire_m is not None:
-        parts.append(f"{cost.wire_m:.0f} m of wire")
+    if cost.wire_m is not None:
+        mass, length = ("lb", "ft") if units == "us" else ("kg", "m")
+        long = f"{convert(cost.wire_m, 'm', length):.0f} {length}"
+        heavy = None if cost.wire_kg is None else f"{convert(cost.wire_kg, 'kg', mass):.2g} {mass}"
+        parts.append(f"{long} of wire" if heavy is None else f"{heavy} of wire ({long})")
     if cost.arc_min is not None:
         parts.append(f"{cost.arc_min:.0f} min of arc")
     if cost.elapsed_min is not None:

@@ -32,7 +32,7 @@ STAYS: Final = ("stick-out", "gap", "outlet", "cord", "place", "spool")
 """What is often the same as at the weld before: offered as one tap, never filled in by itself."""
 
 HINTS: Final[Mapping[str, str]] = {
-    "plate temperature": "before the arc, about 75 mm from the joint",
+    "plate temperature": "before the arc, about 75 mm (3 in) from the joint",
     "rest": "since the last arc went out",
     "stick-out": "measured after the weld",
     "line voltage": "while the arc burns",
@@ -106,7 +106,7 @@ def _response(column: Column, response: Response) -> Field:
     if column.what == "run":
         return _new(column, "arc", "number", units=[_unit("s", "s")], hint="to the trip, or run without one")
     if column.what == "length":
-        hint = "the steady part, not the first and last 20 mm"
+        hint = "the steady part, not the first and last 20 mm (3/4 in)"
         return _new(column, "measure", "number", units=_units(column.unit), hint=hint, stays=True)
     unreadable = {"text": "?", "label": "unreadable"}
     if response.kind == "measure":

@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 
+from doe.bench.alike import told_together
 from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips
 from doe.models.diagnostics import diagnose
 from doe.models.fit import Fit
@@ -142,7 +143,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         assumptions=window.assumptions,
         models=tuple(ModelSection(part, tuple(_picture(drawn) for drawn in part.figures)) for part in parts),
         calibration=calibration_table(),
-        conversions=tuple((f"{c.file}, row {c.row}, {c.column}", c.found, c.read_as) for c in results.conversions),
+        conversions=told_together(results.conversions),
         repeat=_repeat(study, window),
         cautions=(*cautions.SCOPE, *cautions.ARC, *cautions.SUPPLY, *cautions.SECTION),
         foot=f"weldwindow {version('weldwindow')}, study {study.fingerprint}, seed {window.seed}",
@@ -198,7 +199,7 @@ def reading_text(response: Response, reading: Readings, i: int, units: Units) ->
     if isinstance(reading, Counts):
         if np.isnan(reading.counts[i]):
             return "–"
-        return f"{reading.counts[i]:.0f} in {number(reading.length_mm[i])} mm"
+        return f"{reading.counts[i]:.0f} over {quantity(float(reading.length_mm[i]), 'mm', units)}"
     if isinstance(reading, Trips):
         return _trip_text(float(reading.tripped[i]), float(reading.time_s[i]))
     if isinstance(reading, Passes):

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from doe.planning.feasibility import WeldLoad, plan_loads
 from doe.planning.plan import Plan, PlannedWeld
 from doe.report import cautions
-from doe.report.formatting import setting
+from doe.report.formatting import quantity, setting
 from doe.report.labels import add_chalk_card, add_labels, plates_in_order
 from doe.report.pdf import PaperSize, Sheet
 from doe.report.weld_row import add_weld, row_mm
@@ -49,7 +49,7 @@ def _front(sheet: Sheet, study: Study) -> None:
     """Print what is held, what to check and what to beware of."""
     job = [study.job.joint, study.job.material, study.job.wire]
     if study.job.thickness_mm:
-        job.insert(1, f"{study.job.thickness_mm:g} mm thick")
+        job.insert(1, f"{quantity(study.job.thickness_mm, 'mm', study.units)} thick")
     sheet.text_line(", ".join(part for part in job if part) or study.title, size=10)
     sheet.ln(1)
     y = sheet.get_y() + 4
@@ -73,8 +73,8 @@ def how_to_run(study: Study) -> tuple[str, ...]:
     lines = []
     if study.plan.welds_per_plate > 1 and study.plan.later_welds == "cooled":
         lines.append(
-            "Before each weld let the plate come back to its set temperature, measured about 75 mm from the joint; "
-            "write it down."
+            "Before each weld let the plate come back to its set temperature, measured about 75 mm (3 in) from the "
+            "joint; write it down."
         )
     elif study.plan.welds_per_plate > 1:
         lines.append("Later welds start on the warm plate: write the plate temperature down before every arc.")
@@ -86,8 +86,8 @@ def how_to_run(study: Study) -> tuple[str, ...]:
             )
         if response.kind == "count":
             lines.append(
-                f"Count {response.name} over the steady part, not the first and last 20 mm; write down how many "
-                "millimetres you looked at. More length tells more."
+                f"Count {response.name} over the steady part, not the first and last 20 mm (3/4 in); write down how "
+                "much of its length you looked at. More length tells more."
             )
         if response.kind == "measure":
             lines.append(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from doe.planning.plan import PlannedWeld
-from doe.report.formatting import printed_unit, setting, setting_value
+from doe.report.formatting import printed_unit, setting, setting_value, shown_unit
 from doe.report.pdf import Sheet
 from doe.study.model import Factor, Response, Study
 
@@ -188,7 +188,7 @@ def blanks(study: Study) -> list[tuple[Blank, ...]]:
     """Give every blank of a weld, in groups that stay together."""
     temperature = "°F" if study.units == "us" else "°C"
     groups: list[tuple[Blank, ...]] = [(("done", 0, ""), ("aborted", 0, ""), ("scrapped", 0, ""))]
-    groups += [_response_blanks(response) for response in study.responses]
+    groups += [_response_blanks(response, study) for response in study.responses]
     groups.append((("plate", 12, temperature), ("rest", 9, "min")))
     groups.append((("stick-out", 9, "in" if study.units == "us" else "mm"),))
     if any(response.kind == "trip" for response in study.responses):
@@ -196,13 +196,13 @@ def blanks(study: Study) -> list[tuple[Blank, ...]]:
     return [*groups, (("note", 28, ""),)]
 
 
-def _response_blanks(response: Response) -> tuple[Blank, ...]:
+def _response_blanks(response: Response, study: Study) -> tuple[Blank, ...]:
     """Give the blanks of one response."""
     name = response.name
     if response.kind == "measure":
         return ((name, 14, printed_unit(response.unit)),)
     if response.kind == "count":
-        return ((name, 9, ""), ("in", 11, "mm"))
+        return ((name, 9, ""), ("over", 11, shown_unit("mm", study.units)))
     if response.kind == "trip":
         return ((f"{name}: yes", 0, ""), ("no", 0, ""), ("arc", 11, "s"))
     return ((f"{name}: yes", 0, ""), ("no", 0, ""))

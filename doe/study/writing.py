@@ -7,8 +7,9 @@ responses as lists). Below them, under "more", every other setting stands commen
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from doe.errors import DoeError, quoted
 from doe.study.model import LaterWelds, Study, Units
@@ -251,16 +252,39 @@ def _more(new: NewStudy, study: Study) -> Iterator[str]:
     yield _Option("penalty", "true", "bias-reduced logistic fit in fit --textbook").line("   ")
 
 
+_METRIC: Final[Mapping[str, str]] = {
+    "process": "136",
+    "material": "S275",
+    "wire_diameter": "1.0 mm",
+    "stickout": "16 mm",
+    "travel_speed": "300 mm/min",
+    "weld_length": "150 mm",
+    "voltage": "230 V",
+    "breaker": "16 A",
+    "curve": "C",
+}
+_CUSTOMARY: Final[Mapping[str, str]] = {
+    "process": "FCAW-S",
+    "material": "A36",
+    "wire_diameter": "0.035 in",
+    "stickout": "5/8 in",
+    "travel_speed": "12 in/min",
+    "weld_length": "6 in",
+    "voltage": "240 V",
+    "breaker": "30 A",
+    "curve": "UL",
+}
+"""What the examples look like in each system: invented, for the form only."""
+
+
 def _job_options(study: Study) -> Iterator[_Option]:
     """Give the settings of the study, job, supply and machine."""
     if study.units == "metric":
         yield _Option("study.units", '"metric"', 'how results are shown: "metric" or "us"; any unit is read anywhere')
-    yield _Option("job.process", '"136"', "e.g. the ISO 4063 number or the AWS letters (FCAW-G)")
-    yield _Option("job.material", '"S275"', "e.g.")
-    yield _Option("job.wire_diameter", '"1.0 mm"', "e.g.")
-    yield _Option("job.stickout", '"16 mm"', "e.g.")
-    yield _Option("job.travel_speed", '"300 mm/min"', "e.g.")
-    yield _Option("job.weld_length", '"150 mm"', "e.g.")
+    like = _CUSTOMARY if study.units == "us" else _METRIC
+    yield _Option("job.process", toml_text(like["process"]), "e.g. the ISO 4063 number or the AWS letters (FCAW-G)")
+    for key in ("material", "wire_diameter", "stickout", "travel_speed", "weld_length"):
+        yield _Option(f"job.{key}", toml_text(like[key]), "e.g.")
     yield _Option("job.inspected", '"face, section"', "e.g. where pores are looked for: face, section, fracture")
     yield _Option("job.chemistry", "{ C = 0.16, Mn = 1.2, Si = 0.3 }", "e.g. mass per cent")
     yield _Option("job.hydrogen", "5", "e.g. ml/100 g deposited")
@@ -271,10 +295,10 @@ def _job_options(study: Study) -> Iterator[_Option]:
     )
     yield _Option("job.cooling_joint", '"tee"', "e.g. whose factors t8/5 takes: plate, butt, corner, tee")
     if study.supply.voltage_v is None:
-        yield _Option("supply.voltage", '"230 V"', "e.g. of the circuit that the machine hangs on")
+        yield _Option("supply.voltage", toml_text(like["voltage"]), "e.g. of the circuit that the machine hangs on")
     if study.supply.breaker_a is None:
-        yield _Option("supply.breaker", '"16 A"', "e.g. what is installed; never fit a larger one")
-    yield _Option("supply.curve", '"C"', 'e.g. "B", "C", "D" (IEC 60898-1) or "UL" (UL 489)')
+        yield _Option("supply.breaker", toml_text(like["breaker"]), "e.g. what is installed; never fit a larger one")
+    yield _Option("supply.curve", toml_text(like["curve"]), 'e.g. "B", "C", "D" (IEC 60898-1) or "UL" (UL 489)')
     yield _Option("machine.efficiency", "0.80", "e.g. from the machine's plate")
     yield _Option("machine.power_factor", "0.70", "e.g. from the machine's plate")
     yield _Option("machine.duty", '{ percent = 30, current = "120 A" }', "e.g. from the machine's plate")
@@ -330,6 +354,6 @@ def _measure_options(new: NewStudy, study: Study) -> Iterator[_Option]:
     yield _Option("at_most", full, "e.g.")
     yield _Option("full", full, "e.g. a reading at or over this only says “at least this much”")
     if not new.expect_scatter:
-        yield _Option(
-            "expect_scatter", "0.3", "e.g. from earlier work, one standard deviation; or its folder, “../old-study”"
-        )
+        scatter = toml_number(float(f"{convert(0.3, 'mm', response.unit):.2g}"))
+        said = "e.g. from earlier work, one standard deviation; or its folder, “../old-study”"
+        yield _Option("expect_scatter", scatter, said)

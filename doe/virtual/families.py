@@ -67,6 +67,7 @@ def draw_welder(study: Study, family: Family, *, rng: np.random.Generator) -> Vi
         _draw_trip(rng),
         about="drawn at random",
         others={response.name: part for response, part in zip(measures[1:], parts[1:], strict=True)},
+        unit="",
     )
 
 

@@ -126,6 +126,8 @@ class VirtualWelder:
         What is special about it, in a few words.
     others : mapping of str to WeldPart
         Truths of measures that are not the penetration of ``weld``, by the response's name.
+    unit : str
+        Of every measure's truth; empty: each response's own, as where the truth was drawn about its requirement.
     """
 
     name: str
@@ -134,3 +136,4 @@ class VirtualWelder:
     trip: TripPart = field(default_factory=TripPart)
     about: str = ""
     others: Mapping[str, WeldPart] = field(default_factory=dict)
+    unit: str = "mm"

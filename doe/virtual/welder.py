@@ -19,6 +19,7 @@ from scipy import special, stats
 
 from doe.coding import FloatArray
 from doe.study.model import Factor, Response, Role, Study
+from doe.units import convert, same_dimension
 from doe.virtual.named import WELDERS
 from doe.virtual.parts import PorePart, TripPart, VirtualWelder, WeldPart
 
@@ -108,6 +109,13 @@ def measured_part(welder: VirtualWelder, response: Response) -> WeldPart:
     return welder.others.get(response.name, welder.weld)
 
 
+def one_in_unit(welder: VirtualWelder, response: Response) -> float:
+    """Give one of the truth's unit in the response's: 1 where they are the same, or not of one dimension."""
+    if not welder.unit or not response.unit or not same_dimension(welder.unit, response.unit):
+        return 1.0
+    return float(convert(1.0, welder.unit, response.unit))
+
+
 def mean_pores(welder: VirtualWelder, study: Study, natural: FloatArray) -> FloatArray:
     """Mean pore count over the criterion length on a middling plate, shape (n,)."""
     part, roles = welder.pores, coded_roles(study, natural)
@@ -142,7 +150,8 @@ def true_pass(
     """
     if response.kind == "measure":
         part = measured_part(welder, response)
-        mean, sd = mean_depth(part, study, natural, later=later), _weld_sd(part)
+        one = one_in_unit(welder, response)
+        mean, sd = one * mean_depth(part, study, natural, later=later), one * _weld_sd(part)
         below = 0.0 if response.at_least is None else stats.norm.cdf(response.at_least, mean, sd)
         above = 0.0 if response.at_most is None else stats.norm.sf(response.at_most, mean, sd)
         return np.asarray(1.0 - below - above)
@@ -214,15 +223,17 @@ def true_share_between(
 ) -> FloatArray:
     """Give the true share of welds whose measure lies between two ends, each of shape (n,), wander averaged over."""
     part, total = measured_part(welder, response), np.zeros(len(natural))
+    one = one_in_unit(welder, response)
     for offset, weight in _wander(study):
-        mean, sd = mean_depth(part, study, natural + offset), _weld_sd(part)
+        mean, sd = one * mean_depth(part, study, natural + offset), one * _weld_sd(part)
         total += weight * (stats.norm.cdf(ends[1], mean, sd) - stats.norm.cdf(ends[0], mean, sd))
     return total
 
 
 def _mean(welder: VirtualWelder, study: Study, response: Response, natural: FloatArray, *, later: bool) -> FloatArray:
     if response.kind == "measure":
-        return mean_depth(measured_part(welder, response), study, natural, later=later)
+        depth = mean_depth(measured_part(welder, response), study, natural, later=later)
+        return one_in_unit(welder, response) * depth
     if response.kind == "count":
         return mean_pores(welder, study, natural) * math.exp(welder.pores.plate_sd**2 / 2)
     return true_pass(welder, study, response, natural, later=later)

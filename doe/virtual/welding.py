@@ -12,7 +12,7 @@ from doe.coding import FloatArray
 from doe.planning.plan import Plan
 from doe.study.model import Response, Study
 from doe.virtual.parts import VirtualWelder, WeldPart
-from doe.virtual.welder import draw_trip_time_s, load_ratio, mean_depth, mean_pores
+from doe.virtual.welder import draw_trip_time_s, load_ratio, mean_depth, mean_pores, one_in_unit
 
 END_MM: Final = 20.0
 """Length left out at each end of a bead before pores are counted: start and stop are not the steady part. [mm]"""
@@ -187,6 +187,9 @@ def _read(response: Response, welding: Welding, depths: dict[str, FloatArray]) -
     """Read one response off the welds."""
     if response.kind == "measure":
         read = depths.get(response.name, depths[""])
+        one = one_in_unit(welding.welder, response)
+        if one != 1.0:
+            read = np.asarray(np.round(read * one, 3), dtype=float)
         full = np.full(len(read), np.inf if response.full is None else response.full)
         return Measurement(np.minimum(read, full[:, None]), full)
     if response.kind == "count":

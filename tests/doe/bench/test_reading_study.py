@@ -9,7 +9,14 @@ from pathlib import Path
 import pytest
 
 from doe.bench import read_results
-from doe.bench.reading_study import FILE, blank_rows, blank_table, measures, read_reading_study
+from doe.bench.reading_study import (
+    FILE,
+    blank_rows,
+    blank_table,
+    lacks_reading_scatter,
+    measures,
+    read_reading_study,
+)
 from doe.errors import CannotAnswerError, ResultsError
 from doe.study.model import Response, Study
 
@@ -178,3 +185,15 @@ def test_a_reading_study_that_cannot_be_read_is_a_fault_of_the_results(write, st
     with pytest.raises(ResultsError) as refused:
         read_results(study.folder, study)
     assert refused.value.faults[0].file == FILE
+
+
+def test_it_is_offered_where_nothing_tells_how_a_reading_repeats(write, study, filled):
+    write(filled)
+    assert lacks_reading_scatter(read_results(study.folder, study))
+    fill_sheet(study)
+    assert not lacks_reading_scatter(read_results(study.folder, study))
+    (study.folder / FILE).unlink()
+    write([{**row, "penetration 2 [mm]": "1.7"} for row in filled])
+    assert not lacks_reading_scatter(read_results(study.folder, study))
+    write([{**row, "penetration [mm]": ""} for row in filled])
+    assert not lacks_reading_scatter(read_results(study.folder, study))

@@ -240,3 +240,12 @@ def test_del_is_escaped_as_toml_wants() -> None:
 def test_answers_that_cannot_be_used_are_refused(change: dict[str, object], match: str) -> None:
     with pytest.raises(DoeError, match=match):
         study_text(replace(NEW, **change))  # type: ignore[arg-type]
+
+
+def test_the_examples_of_a_study_in_inches_are_in_inches() -> None:
+    text = study_text(replace(NEW, units="us", thickness="3/8 in", penetration_at_least="0.05 in", expect_scatter=""))
+    for line in ('#job.wire_diameter = "0.035 in"', '#job.travel_speed = "12 in/min"', '#supply.curve = "UL"'):
+        assert line in text
+    assert "# e.g. known from earlier work" in text
+    assert re.search(r"#\s+expect_scatter = 0\.012 ", text)
+    assert ' mm"' not in text.split("# more")[1].replace('"10 mm"', "")

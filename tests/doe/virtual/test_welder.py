@@ -159,3 +159,20 @@ def test_a_coding_of_the_studys_own_does_not_move_the_truth(hinge: Study):
     own = replace(hinge, plan=replace(hinge.plan, coding=(("voltage", 0.0, 1.0), ("feed", 0.0, 1.0))))
     at = setting(21.1, 8.0)
     assert_allclose(mean_pores(WELDERS["hinge lugs"], own, at), mean_pores(WELDERS["hinge lugs"], hinge, at))
+
+
+def test_a_study_in_inches_meets_the_same_truth(hinge: Study):
+    welder, at = WELDERS["hinge lugs"], setting(19.65, 7.0)
+    depth = hinge.response("penetration")
+    inches = replace(depth, unit="in", at_least=depth.at_least / 25.4)
+    assert_allclose(true_pass(welder, hinge, inches, at), true_pass(welder, hinge, depth, at))
+    assert_allclose(true_mean(welder, hinge, inches, at) * 25.4, true_mean(welder, hinge, depth, at))
+    ends = (np.array([1.5]), np.array([2.5]))
+    shares = [
+        true_share_between(welder, hinge, response, at, tuple(end / scale for end in ends))
+        for response, scale in ((depth, 1.0), (inches, 25.4))
+    ]
+    assert_allclose(shares[0], shares[1])
+    # a measure that is no length keeps the truth's own number
+    hard = replace(depth, unit="")
+    assert_allclose(true_mean(welder, hinge, hard, at), true_mean(welder, hinge, depth, at))
