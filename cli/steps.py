@@ -170,6 +170,8 @@ def make_report(folder: Path, *, seed: int) -> Reported:
     window, confirmation = claimed_window(fit, found, seed=seed)
     written = write_report(results.study, read_plans(results.study), results, fit, window, folder / "report")
     held = plain(Reported(window, confirmation, []).to_dict())
+    if confirmation is None and window.standing is not None:
+        held["confirmation"] = {"verdict": "for another question", "stands": False}
     answer = write_answer(folder, files=files, window=held["window"], confirmation=held["confirmation"])
     return Reported(window, confirmation, [*written, answer])
 
