@@ -176,6 +176,8 @@ def make_report(folder: Path, *, seed: int, figures: Path | None = None) -> Repo
     if figures is not None:
         written += write_figures(fit, window, figures)
     held = plain(Reported(window, confirmation, []).to_dict())
+    if confirmation is None and window.standing is not None:
+        held["confirmation"] = {"verdict": "for another question", "stands": False}
     answer = write_answer(
         folder, files=files, said=said(window), window=held["window"], confirmation=held["confirmation"]
     )

@@ -13,7 +13,9 @@ from cli.progress import progress
 @click.command("next")
 @study_argument
 @click.option(
-    "--welds", type=click.IntRange(1, 8), help="How many welds to add; what is left of the next stage, else 6."
+    "--welds",
+    type=click.IntRange(1, 8),
+    help="How many welds to add; the study’s next stage, else 6 or the few left of it.",
 )
 @json_option
 @seed_option

@@ -25,6 +25,8 @@ LINE_SHARE: Final = 0.15
 """A line voltage further than this share from the supply's is asked about. Our choice."""
 PLATE_SHARE: Final = 0.05
 """Share of the range by which what is set once a plate may differ between its welds. Our choice."""
+GAPS_APART_MM: Final = 0.5
+"""Root gaps that differ by more are asked about. [mm] Our choice."""
 
 
 def order_against_time(results: Results) -> Iterator[Fault]:
@@ -169,6 +171,22 @@ def stick_out_off(results: Results) -> Iterator[Fault]:
         return
     for i in np.flatnonzero(np.isfinite(found) & (np.abs(found - aim) > STICK_OUT_SHARE * aim)):
         yield question(results, int(i), "stick-out", f"{found[i]:.3g} mm; the aim is {aim:g} mm. Is that right?")
+
+
+def gap_varies(results: Results) -> Iterator[Fault]:
+    """Find root gaps that differ much: a gap moves penetration, and no model here knows of it (TRAPS 28)."""
+    gaps = results.conditions.get("gap [mm]")
+    if gaps is None:
+        return
+    known = np.flatnonzero(np.isfinite(gaps) & was_run(results))
+    if len(known) > 1 and np.ptp(gaps[known]) > GAPS_APART_MM:
+        narrow, wide = (float(v) for v in (gaps[known].min(), gaps[known].max()))
+        text = (
+            f"the root gap runs from {narrow:.3g} to {wide:.3g} mm. A gap moves penetration, and the models do not "
+            "know of it: it counts as scatter. Was it meant?"
+        )
+        widest = [int(i) for i in known if gaps[i] == gaps[known].max()]
+        yield question_of_all(results, widest, "gap", text)
 
 
 def line_voltage_off(results: Results) -> Iterator[Fault]:

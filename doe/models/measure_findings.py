@@ -185,6 +185,11 @@ def _cuts(response: Response, usable: Usable) -> Iterator[str]:
         f"Cuts of one weld differ by {_with_unit(usable.reading_sd, response)} (one standard deviation). They are "
         f"sub-samples of that weld and not repeats. {taken}"
     )
+    if response.has_requirement:
+        yield (
+            f"{response.name} is judged by the mean of a weld's cuts. Where the worst point counts (an undercut, the "
+            "smaller leg), enter the worst reading of each weld alone."
+        )
 
 
 def _layout(results: Results, usable: Usable) -> Iterator[str]:

@@ -87,7 +87,8 @@ def how_to_run(study: Study) -> tuple[str, ...]:
         if response.kind == "count":
             lines.append(
                 f"Count {response.name} over the steady part, not the first and last 20 mm (3/4 in); write down how "
-                "much of its length you looked at. More length tells more."
+                "much of its length you looked at. More length tells more. What is something else (a wormhole, slag, "
+                "spatter beside round pores) goes under notes."
             )
         if response.kind == "measure":
             lines.append(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from doe.errors import WouldOverwriteError
 from doe.models.fit import Fit
 from doe.window.best import best_setting
 from doe.window.claim import is_single_setting, limiting_faces
@@ -32,12 +33,14 @@ def claimed_window(fit: Fit, window: Window, *, seed: int = 1) -> tuple[Window, 
         Found from the same fit: what can be claimed now.
     seed : int
 
-    Raises
-    ------
-    WouldOverwriteError
-        If claim.json was fixed for another question.
+    A claim for another question than the study now asks is not judged: the window is shown as it was found, and what
+    differs is told.
     """
-    confirmation = standing_confirmation(fit, seed=seed)
+    try:
+        confirmation = standing_confirmation(fit, seed=seed)
+    except WouldOverwriteError as error:
+        told = (error.message, *(str(fault) for fault in error.faults))
+        return replace(window, standing=Standing(None, (), told, shows_claim=False)), None
     if confirmation is None:
         return window, None
     verdict = standing_verdict(confirmation.rounds)

@@ -23,7 +23,7 @@ from doe.window.claim import apply_rules
 from doe.window.inquiry import CLAIM_DRAWS, Inquiry, claim_bits
 from doe.window.placing import Choice, next_stage, place_welds
 from doe.window.posing import blocked_fits, open_inquiry, weakest_first
-from doe.window.prospect import N_MACHINES, Expected, Outlook, Progress, outlook_now, outlook_then
+from doe.window.prospect import N_MACHINES, Expected, Progress, outlook_now, outlook_then
 from doe.window.search import search
 from doe.window.welded import corners
 from doe.window.window import SettingBox
@@ -79,7 +79,8 @@ def next_welds(
     fit : Fit
         Of every weld made so far.
     n : int, optional
-        1 to 8 welds; default what is left of the study's next stage, and 6 beyond its last.
+        1 to 8 welds; default what is left of the next stage of a study made in stages; else 6, or the few it can still
+        afford.
     seed : int
     machines : int
         Machines on which the outlook is simulated; 0 leaves it out.
@@ -127,11 +128,17 @@ def next_welds(
 
 
 def _usual(fit: Fit) -> int:
-    """Give the usual number of welds: what is left of the study's next stage, at most a round; else six."""
-    made = _n_made(fit)
-    ends = accumulate(stages(fit.results.study))
-    left = next((end - made for end in ends if end > made), DEFAULT_WELDS)
-    return min(left, MOST_WELDS)
+    """Give the usual number of welds.
+
+    Where the study is made in stages what is left of the next one, at most a round; else six, or the few that are left
+    of what the study can afford.
+    """
+    study, made = fit.results.study, _n_made(fit)
+    wished = stages(study)
+    if len(wished) > 1 and made < sum(wished):
+        return min(next(end - made for end in accumulate(wished) if end > made), MOST_WELDS)
+    left = study.plan.welds - made
+    return left if 0 < left < DEFAULT_WELDS else DEFAULT_WELDS
 
 
 def _n_made(fit: Fit) -> int:
@@ -219,18 +226,26 @@ def _reasons(inquiry: Inquiry, target: Target, welds: tuple[PlannedWeld, ...]) -
 
 
 def expected_words(expected: Expected, *, n: int) -> tuple[str, ...]:
-    """Say what the next welds are expected to bring."""
+    """Say what the next welds are expected to bring, and how far that can be trusted."""
     now, then = expected.now, expected.then
     weld = "weld" if n == 1 else f"{n} welds"
-    before = f"now a window of {_share(now)}" if now.found else "now none"
+    before = f"now a window of {_share(now.share)}" if now.found else "now none"
+    low, high = expected.share_range
+    size = f"; it would have {_share(then.share)} on average, none counted as nothing" if then.found else ""
+    trust = (
+        " On simulated studies windows came about as often as was foretold, or more often; their size was another: "
+        f"expect anything from {_share(low)} to {_share(high)}, least where depth bends sharply."
+        if then.found
+        else ""
+    )
     return (
         f"What to expect of the next {weld}: a window can be claimed with about {round(20 * then.found)} chances in "
-        f"20 ({before}); it would have {_share(then)} on average, none counted as nothing.",
+        f"20 ({before}){size}.",
         f"Simulated on {expected.machines} machines as the welds so far leave them possible; right as far as the "
-        "models and the stated priors are.",
+        f"models and the stated priors are.{trust}",
     )
 
 
-def _share(outlook: Outlook) -> str:
+def _share(share: float) -> str:
     """Tell a share of the settings that can be dialled in."""
-    return f"{outlook.share * 100:.0f} % of the settings"
+    return f"{share * 100:.0f} % of the settings" if share >= 0.01 else "under 1 % of the settings"

@@ -77,7 +77,7 @@ class Foretold:
         seen = with_unit(self.seen, self.response)
         said = f"{name}: {seen} on average of {_count(self.welds)} where {low} to {high} was foretold ({sure} band)"
         if self.is_doubtful:
-            return f"{said}: {where} than foretold, and worth a look even where every weld passed."
+            return f"{said}: {where} than foretold, and worth a look, also where welds passed."
         least = with_unit(max(self.high - self.expected, self.expected - self.low), self.response)
         return f"{said}: as foretold. With so few welds a shift smaller than about {least} is not seen."
 

@@ -39,6 +39,9 @@ from doe.window.window import SettingBox
 
 N_MACHINES: Final = 32
 """Machines that are welded on: a chance is then right to about 9 points. Our choice: some 10 s."""
+SIZES_TRIED: Final = (0.5, 2.0)
+"""The share that was found over the share foretold, on average over each kind of truth that was tried: about half where
+depth bends more sharply than the models can, up to twice where good settings lie inside (reports/forecast.md)."""
 QUICK_DRAWS: Final = 1_000
 """Draws of each simulated fit, a quarter of those of a claim; the draws for looking around also find the boxes, and
 as for a claim others check them. Our choice."""
@@ -76,9 +79,15 @@ class Expected:
     then: Outlook
     machines: int
 
+    @property
+    def share_range(self) -> tuple[float, float]:
+        """The share then, if this machine is as far from the models as the worst and the best kind that was tried."""
+        low, high = SIZES_TRIED
+        return low * self.then.share, min(high * self.then.share, 1.0)
+
     def to_dict(self) -> dict[str, object]:
         """Give both, as ``next --json`` prints them."""
-        return {"now": self.now.to_dict(), "then": self.then.to_dict()}
+        return {"now": self.now.to_dict(), "then": self.then.to_dict(), "then_share_range": list(self.share_range)}
 
 
 def outlook_now(box: SettingBox | None) -> Outlook:

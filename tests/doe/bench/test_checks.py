@@ -21,6 +21,7 @@ Cells = dict[tuple[str, str], str]
 
 PEN, COUNT, LENGTH, TIME = "penetration [mm]", "porosity", "porosity length [mm]", "trip time [s]"
 TEMPERATURE, STICK, LINE = "plate temperature [degC]", "stick-out [mm]", "line voltage [V]"
+GAP = "gap [mm]"
 
 
 def change(filled: Rows, cells: Cells) -> Rows:
@@ -99,6 +100,10 @@ ASKED: dict[str, tuple[Cells, str]] = {
         "less than 15 mm at each end of the bead, so that it holds start or stop",
     ),
     "a stick-out off its aim": ({("W03", STICK): "20"}, "20 mm; the aim is 16 mm"),
+    "root gaps that differ": (
+        {("W01", GAP): "0", ("W03", GAP): "1.5"},
+        "W03: the root gap runs from 0 to 1.5 mm. A gap moves penetration, and the models do not know of it",
+    ),
     "a line voltage off the supply's": ({("W03", LINE): "120"}, "120 V; the supply is 230 V"),
     "an outlet that changed": (
         {("W01", "outlet"): "kitchen", ("W02", "outlet"): "kitchen", ("W04", "outlet"): "garage"},
@@ -130,6 +135,7 @@ def test_is_asked_about_and_kept(cells: Cells, says: str, write: Write, filled: 
 
 
 QUIET: dict[str, Cells] = {
+    "root gaps that hardly differ": {("W01", GAP): "0.2", ("W03", GAP): "0.6"},
     "a blank table of conditions": {},
     "a setting within the dial's wander": {("W02", "voltage actual [V]"): "20.1"},
     "times that rise": {("W01", "time"): "2031-05-04 10:30", ("W02", "time"): "2031-05-04T10:40+02:00"},

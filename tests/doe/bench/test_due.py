@@ -100,6 +100,7 @@ def test_more_welds_are_not_planned_where_the_data_speak_against(folder: Path):
         (CANNOT_SAY, "not contradicted", True, "", "--recheck"),
         (FOUND, "withdrawn", False, "confirm", "no longer stands"),
         (FOUND, "not contradicted", False, "confirm", "no longer stands"),
+        (FOUND, "for another question", False, "confirm", "no longer stands"),
         (CANNOT_SAY, "withdrawn", False, "next", "nothing that can be claimed"),
     ],
 )

@@ -149,6 +149,20 @@ def test_fewer_welds_than_terms_still_leave_scatter(
     assert fit.model.residual.std() > 0.02
 
 
+# --- no direction is taken for granted
+
+
+def test_a_setting_that_works_the_other_way_is_fitted_as_it_is(fit_lugs: FitLugs, lug_settings: FloatArray) -> None:
+    """Turned about, every odd term changes its sign and every even one stays (TRAPS 41)."""
+    as_read, turned = fit_lugs(), fit_lugs(coded=-lug_settings)
+    other = {term.term: term.estimate for term in turned.terms}
+    for term in as_read.terms:
+        powers = (
+            sum(int(part.partition("^")[2] or 1) for part in term.term.split("*")) if term.term != "constant" else 0
+        )
+        assert_allclose(other[term.term], (-1) ** powers * term.estimate, atol=0.02)
+
+
 # --- several cuts of one weld
 
 
@@ -163,6 +177,7 @@ def test_the_scatter_of_reading_is_taken_off_but_never_more_than_three_quarters(
     assert_allclose(weld, expected, rtol=1e-6)
     assert_allclose(spread(several)["reading"], reading_sd)
     assert says(several, "sub-samples of that weld and not repeats. It was taken off")
+    assert says(several, "Where the worst point counts (an undercut, the smaller leg), enter the worst reading")
     assert several.n == 16
 
 

@@ -170,6 +170,12 @@ def test_blanks_of_a_response_stay_together(hinge: Study):
     assert (("root fused: yes", 0, ""), ("no", 0, "")) in groups
 
 
+def test_only_round_pores_are_counted_and_only_on_the_steady_part(hinge: Study):
+    (line,) = [line for line in how_to_run(hinge) if line.startswith("Count porosity")]
+    assert "not the first and last 20 mm" in line
+    assert "a wormhole, slag, spatter beside round pores" in line
+
+
 def test_warm_plates_are_measured_and_cooled_ones_waited_for(hinge: Study):
     assert any("come back to its set temperature" in line for line in how_to_run(hinge))
     warm = replace(hinge, plan=replace(hinge.plan, later_welds="warm"))

@@ -746,3 +746,17 @@ def test_a_check_of_a_confirmed_claim_looks_at_the_welds_alone_and_leaves_it_con
     broken = confirm_window(filled_in(after, again, shallow(2, 0.4)), seed=0)
     assert broken.verdict == "withdrawn"
     assert not broken.stands
+
+
+def test_a_claim_for_another_question_is_told_on_the_report_and_does_not_stop_it(fit):
+    write_confirmation(confirm_window(fit, seed=0))
+    study = replace(fit.results.study, claim=Claim(0.8, 0.9))
+    other = replace(fit, results=replace(fit.results, study=study))
+    window = find_window(other, seed=0)
+    shown, confirmation = claimed_window(other, window, seed=0)
+    assert confirmation is None
+    assert shown.answer is window.answer
+    assert shown.standing.stamp == "NOT CONFIRMED"
+    words = " ".join(shown.standing.lines)
+    assert "another question" in words
+    assert "claim.reliability: claimed at 0.9, the study now asks for 0.8" in words
