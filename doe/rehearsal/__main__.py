@@ -11,6 +11,7 @@ from typing import Final
 
 from doe.errors import DoeError
 from doe.rehearsal.calibration import PARTS, demo_study, run_calibration, setups_of
+from doe.rehearsal.setup import KNOWLEDGE, Setup
 from doe.rehearsal.table import calibration_page
 
 PAGE: Final = Path("reports/calibration.md")
@@ -26,6 +27,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("table", type=Path, help="CSV table of studies; made, or added to")
     parser.add_argument("--part", action="append", choices=PARTS, help="default: one stage, staged and levers")
+    parser.add_argument("--welds", type=int, action="append", help="only setups of so many welds; may be repeated")
+    parser.add_argument("--known", action="append", choices=tuple(KNOWLEDGE), help="only what is known so; likewise")
     parser.add_argument("--studies", type=int, default=100, help="studies a cell (default 100)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=1, help="processes (default 1)")
@@ -58,7 +61,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     asked = _parser().parse_args(arguments)
     parts = asked.part or list(PARTS[:3])
     study = demo_study()
-    setups = [] if asked.run_nothing else [setup for part in parts for setup in setups_of(study, part)]
+    wanted = [] if asked.run_nothing else [setup for part in parts for setup in setups_of(study, part)]
+    setups = [setup for setup in wanted if _is_wanted(setup, asked)]
     try:
         calibration = run_calibration(
             asked.table, setups, n_studies=asked.studies, seed=asked.seed, jobs=asked.jobs, progress=Told()
@@ -73,9 +77,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
+def _is_wanted(setup: Setup, asked: argparse.Namespace) -> bool:
+    return (not asked.welds or setup.welds in asked.welds) and (not asked.known or setup.knowledge.name in asked.known)
+
+
 def _command(asked: argparse.Namespace, parts: Sequence[str]) -> str:
     """Give the command that makes the page."""
     which = "" if list(parts) == list(PARTS[:3]) else "".join(f' --part "{part}"' for part in parts)
+    which += "".join(f" --welds {n}" for n in asked.welds or ()) + "".join(f' --known "{k}"' for k in asked.known or ())
     return f"python -m doe.rehearsal {asked.table.name}{which} --studies {asked.studies} --seed {asked.seed}"
 
 

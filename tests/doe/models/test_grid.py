@@ -173,7 +173,7 @@ def test_the_order_of_rows_changes_no_weight(columns: tuple[FloatArray, list[str
 def test_only_effects_that_are_there_have_an_axis(columns: tuple[FloatArray, list[str]]) -> None:
     X, classes = columns
     everything = lay_out_effects(X, classes, plates=PLATES, blocks=DAYS, grid=Grid())
-    assert everything.variance.shape == (4 * 4 * 3 * 6 * 4, 5)
+    assert everything.variance.shape == (4 * 3 * 3 * 8 * 4, 5)
     no_days = lay_out_effects(X, classes, plates=PLATES, blocks=ONE_DAY, grid=Grid())
     assert no_days.variance.shape == (288, 5)
     first_order = lay_out_effects(X[:, :4], classes[:4], plates=np.arange(16), blocks=ONE_DAY, grid=Grid())

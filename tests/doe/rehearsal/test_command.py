@@ -4,9 +4,11 @@ from dataclasses import replace
 
 import pytest
 
+from doe.errors import DoeError
 from doe.rehearsal.__main__ import Told, main
 from doe.rehearsal.calibration import demo_study, setups_of
 from doe.rehearsal.record import RecordFile
+from doe.rehearsal.setup import TRUTHS
 
 
 @pytest.fixture
@@ -28,6 +30,20 @@ def test_what_is_done_is_not_run_again_and_the_page_is_written(table, tmp_path, 
     assert '`python -m doe.rehearsal studies.csv --part "quick" --studies 1 --seed 1`' in text
     assert str(tmp_path) not in text
     assert "wrote" in capsys.readouterr().err
+
+
+def test_some_cells_can_be_run_before_the_others(table, tmp_path, monkeypatch):
+    asked = []
+
+    def take(_table, setups, **_more):
+        asked.extend(setups)
+        raise DoeError("far enough")
+
+    monkeypatch.setattr("doe.rehearsal.__main__.run_calibration", take)
+    few = ["--welds", "18", "--welds", "24", "--known", "informed", "--page", str(tmp_path / "page.md")]
+    assert main([str(table), "--part", "one stage", *few]) == 2
+    assert {(s.welds, s.knowledge.name) for s in asked} == {(18, "informed"), (24, "informed")}
+    assert len(asked) == 2 * len(TRUTHS)
 
 
 def test_another_seed_ends_with_a_message(table, tmp_path, capsys):
