@@ -40,7 +40,7 @@ def map_figures(fit: Fit, window: Window) -> Iterator[Drawn]:
     if len(main_dials(study)) < 2:
         return
     load = load_trend(fit)
-    tested = tested_grid(window, fit.results)
+    tested = ground_between_welds(window, fit.results)
     reliability = window.claim.reliability
     for answer, shown in zip(window.answers, window.maps, strict=False):
         panels = _panels(window, answer, shown, fit.results, tested=tested, load=load)
@@ -79,7 +79,7 @@ def _caption(study: Study, load: LoadTrend | None, shown: AssuranceMap) -> str:
 # --- what was tested, limits, the supply
 
 
-def tested_grid(window: Window, results: Results) -> BoolArray:
+def ground_between_welds(window: Window, results: Results) -> BoolArray:
     """Tell which settings of the grid lie between the welds and may be welded, shape of the grid.
 
     Where there are too many factors for a hull: those between the lowest and the highest value welded.
