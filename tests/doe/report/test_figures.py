@@ -106,3 +106,11 @@ def test_a_picture_carries_no_date(answered):
     assert svg.startswith("<svg")
     assert "<dc:date>" not in svg
     assert to_png(drawn.whole(1))[:8] == b"\x89PNG\r\n\x1a\n"
+
+
+def test_a_dollar_sign_in_a_name_is_drawn_as_it_stands():
+    axis = Axis("cost $x^{$, mark", np.arange(2.0), ("$1", "2$"))
+    values = np.ones(2)
+    panel = CurvePanel("$x^{$", axis, values, values, values, values, values, values, values)
+    figure = draw_panels([curve_drawing(panel, CurveStyle("depth $_{$", 0.0, 2.0))])
+    assert to_svg(figure).count("<svg") == 1

@@ -32,7 +32,7 @@ def test_nothing_is_drawn_outside_the_hull_of_the_welds_or_beyond_a_limit(answer
 
 
 def test_with_too_many_factors_the_ranges_that_were_welded_stand_for_the_hull(answered, monkeypatch):
-    monkeypatch.setattr("doe.report.map_drawing.inside_hulls", lambda results, grid: None)
+    monkeypatch.setattr("doe.report.map_drawing.inside_hulls", lambda results, grid, seen: None)
     np.testing.assert_array_equal(
         ground_between_welds(answered.window, answered.fit.results), answered.window.claimable
     )
@@ -237,4 +237,6 @@ def test_more_settings_than_panels_are_held_at_the_reference(answered):
     )
     (drawn,) = map_figures(fit, wide)
     assert len(drawn.drawings) == 3
-    assert all("gap 3" in text for text in drawn.texts)
+    assert "The other dials are held at gap 3" in drawn.caption
+    made = [int(text.split(" welds (")[0].rsplit(" ", 1)[1]) for text in drawn.texts]
+    assert sum(made) == results.n_welds
