@@ -32,6 +32,7 @@ STYLE: Final[dict[Any, Any]] = {
     "svg.hashsalt": "weldwindow",
     "svg.fonttype": "path",
     "figure.facecolor": "white",
+    "text.parse_math": False,  # a dollar sign in a name is a dollar sign
 }
 """One look for every figure."""
 

@@ -40,14 +40,14 @@ def map_figures(fit: Fit, window: Window) -> Iterator[Drawn]:
     if len(main_dials(study)) < 2:
         return
     load = load_trend(fit)
-    tested = tested_grid(window, fit.results)
+    tested = ground_between_welds(window, fit.results)
     reliability = window.claim.reliability
     for answer, shown in zip(window.answers, window.maps, strict=False):
         panels = _panels(window, answer, shown, fit.results, tested=tested, load=load)
         yield Drawn(
             "map" if answer.position == "any" else f"map-{'first' if answer.position == 1 else 'later'}",
             HEADINGS[answer.position],
-            _caption(study, load, shown) if answer.position == "any" else "Drawn as the map above.",
+            _caption(window, load, shown) if answer.position == "any" else "Drawn as the map above.",
             tuple(map_drawing(panel, reliability) for panel in panels),
             tuple(_map_text(panel, reliability) for panel in panels),
             tuple(map_legend(panels, reliability)),
@@ -55,11 +55,19 @@ def map_figures(fit: Fit, window: Window) -> Iterator[Drawn]:
         )
 
 
-def _caption(study: Study, load: LoadTrend | None, shown: AssuranceMap) -> str:
+def _caption(window: Window, load: LoadTrend | None, shown: AssuranceMap) -> str:
+    study = window.study
+    varied = _varied(window, _others(study))
+    held = [
+        f"{study.factors[j].name} {setting(study.factors[j], reference_setting(window)[j], study.units)}"
+        for j in _others(study)
+        if j not in varied
+    ]
+    aside = f" The other dials are held at {', '.join(held)}; the welds are shown wherever they stood." if held else ""
     said = (
         "Each cell is one setting of the dials. Brighter: more good welds are expected. Hatched: the claim cannot be "
         "made there. Solid line: the window. Dashed line: the working region. Dots: the welds made, with their "
-        "numbers. Nothing is drawn outside what was tested: the ground between the welds (dotted edge)."
+        f"numbers. Nothing is drawn outside what was tested: the ground between the welds (dotted edge).{aside}"
     )
     if "trip" not in {r.kind for r in study.responses if r.name in shown.passes}:
         return said
@@ -79,13 +87,15 @@ def _caption(study: Study, load: LoadTrend | None, shown: AssuranceMap) -> str:
 # --- what was tested, limits, the supply
 
 
-def tested_grid(window: Window, results: Results) -> BoolArray:
+def ground_between_welds(window: Window, results: Results) -> BoolArray:
     """Tell which settings of the grid lie between the welds and may be welded, shape of the grid.
 
-    Where there are too many factors for a hull: those between the lowest and the highest value welded.
+    Only the dials that are drawn count, along the edges and from map to map: with many dials the welds are so far apart
+    in all of them together that next to nothing would be left to look at.
     """
+    seen = sorted({*main_dials(window.study), *_varied(window, _others(window.study))})
     grid = np.column_stack([axis.ravel() for axis in np.meshgrid(*window.axes, indexing="ij")])
-    inside = inside_hulls(results, grid)
+    inside = inside_hulls(results, grid, seen)
     tested = window.claimable if inside is None else inside.reshape(window.reachable.shape) & window.reachable
     return np.asarray(tested)
 
@@ -152,7 +162,7 @@ def _panels(
     """Cut the grid into small maps: one for each setting of the factors beside the two dials."""
     study = window.study
     jx, jy = main_dials(study)
-    others = [j for j in range(len(study.factors)) if j not in {jx, jy}]
+    others = _others(study)
     held = [_nearest(window.axes[j], reference_setting(window)[j]) for j in range(len(study.factors))]
     varied = _varied(window, others)
     choices = [range(len(window.axes[j])) if j in varied else [held[j]] for j in others]
@@ -162,21 +172,28 @@ def _panels(
         for j, index in zip(others, combination, strict=True):
             place[j] = index
         at = dict(zip(others, combination, strict=True))
+        shown_at = {j: index for j, index in at.items() if j in varied}
         expected = _cut(shown.expected, tested, place, jx < jy)
         panels.append(
             MapPanel(
-                title=_panel_title(study, window, at),
+                title=_panel_title(study, window, shown_at),
                 x=axis_of(study, jx, window.axes[jx]),
                 y=axis_of(study, jy, window.axes[jy]),
                 expected=expected,
                 low=_cut(shown.low, tested, place, jx < jy),
                 window=_outline(window, answer.box, at, (jx, jy)),
                 working=_outline(window, None if answer.working is None else answer.working.box, at, (jx, jy)),
-                welds=_weld_dots(window, results, at, (jx, jy)),
+                welds=_weld_dots(window, results, shown_at, (jx, jy)),
                 lines=_lines(window, at, (jx, jy), load=load, tested=np.isfinite(expected)),
             )
         )
     return panels
+
+
+def _others(study: Study) -> list[int]:
+    """Give the factors beside the two dials along the edges."""
+    dials = main_dials(study)
+    return [j for j in range(len(study.factors)) if j not in dials]
 
 
 def _varied(window: Window, others: list[int]) -> set[int]:
@@ -197,7 +214,7 @@ def _cut(values: FloatArray, shown: BoolArray, place: list[int | slice], transpo
 
 
 def _panel_title(study: Study, window: Window, at: dict[int, int]) -> str:
-    """Name the setting of the further factors."""
+    """Name the setting of the further factors that change from map to map."""
     return ", ".join(
         f"{study.factors[j].name} {setting(study.factors[j], float(window.axes[j][index]), study.units)}"
         for j, index in at.items()
@@ -224,7 +241,7 @@ def _nearest(axis: FloatArray, value: float) -> int:
 
 
 def _weld_dots(window: Window, results: Results, at: dict[int, int], dials: tuple[int, int]) -> WeldDots:
-    """Give the welds that lie nearest to this map among all maps."""
+    """Give the welds that lie nearest to this map among all maps, whatever the dials that are held stood at."""
     near = np.ones(results.n_welds, dtype=bool)
     for j, index in at.items():
         axis = window.axes[j]

@@ -210,7 +210,7 @@ def _draw_line(place: Axes, line: MapLine) -> None:
     edge: list[patheffects.AbstractPathEffect] = [patheffects.withStroke(linewidth=width + 1.6, foreground="white")]
     drawn.set_path_effects(edge)
     if line.kind == "supply":
-        labels = place.clabel(drawn, fmt={line.level: line.label}, fontsize=7.5, inline=True)
+        labels = place.clabel(drawn, fmt={line.level: line.label}, fontsize=7.5, inline=True, zorder=4.5)
         for label in labels:
             label.set_path_effects(edge)
 

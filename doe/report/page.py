@@ -43,12 +43,12 @@ def render_page(contents: ReportContents) -> str:
 def running_header(contents: ReportContents) -> str:
     """Make the style of the printed page's margins: title and study at the top, page numbers at the foot.
 
-    Every character that is no letter, digit or blank is written as its number, so that no text of the study ends the
-    style sheet or a string in it.
+    Every character that is no letter, digit or blank is written as its number (and the blank that ends a number), so
+    that no text of the study ends the style sheet or a string in it.
     """
     title = contents.title if len(contents.title) <= LONGEST_TITLE else f"{contents.title[:LONGEST_TITLE]}…"
     top_left, top_right = (
-        "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):06x}" for c in text)
+        "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):06x} " for c in text)
         for text in (title, contents.foot)
     )
     return (

@@ -104,7 +104,9 @@ def try_data(fit: Fit, explorer: Explorer) -> dict[str, Any]:
         "rank": explorer.n_draws - enough(confidence, explorer.n_draws),
         "score": float(ndtri((1.0 + confidence) / 2.0)),
         "every": _every(window),
-        "windowName": "the claimed setting" if window.answer.is_one_setting else "the window",
+        "claimed": "This is the claimed setting."
+        if window.answer.is_one_setting
+        else "This setting lies in the window.",
         "wander": {
             "offsets": explorer.draws.wander.offsets.tolist(),
             "weights": explorer.draws.wander.weights.tolist(),

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Final
 
 from doe.study.model import Study
 
-LATER: Final = {"plates": (), "potential": "none"}
-"""Keys of [plan] that came later count only where they say something, so that older plans still fit their study."""
+LATER: Final[Mapping[str, Mapping[str, object]]] = {
+    "plan": {"plates": (), "potential": "none"},
+    "job": {"burn_off": None, "cooling_joint": ""},
+    "responses": {"scatter_from": ""},
+}
+"""Keys that came later, and what they hold where nothing was said: they then do not count, so that older plans still
+fit their study."""
 
 
 def fingerprint(study: Study) -> str:
@@ -27,15 +33,12 @@ def fingerprint(study: Study) -> str:
         limit["coefficients"] = sorted(limit["coefficients"])
     for response in meaning["responses"]:
         del response["per_text"]
-    for key, unsaid in LATER.items():
-        if meaning["plan"][key] == unsaid:
-            del meaning["plan"][key]
-        if not response["scatter_from"]:
-            del response["scatter_from"]
+    for part, keys in LATER.items():
+        for held in meaning[part] if isinstance(meaning[part], list | tuple) else [meaning[part]]:
+            for key, unsaid in keys.items():
+                if held[key] == unsaid:
+                    del held[key]
     meaning["job"]["chemistry"] = sorted(meaning["job"]["chemistry"])
-    for key in ("burn_off", "cooling_joint"):  # later keys: a study that does not have them keeps its fingerprint
-        if not meaning["job"][key]:
-            del meaning["job"][key]
     meaning["plan"]["coding"] = sorted(meaning["plan"]["coding"])
     text = json.dumps(meaning, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
     return hashlib.sha256(text.encode("ascii")).hexdigest()[:12]

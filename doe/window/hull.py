@@ -6,6 +6,7 @@ only, all welds on one line) the hull is flat; two opposite faces then hold it i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -43,23 +44,35 @@ class Hull:
         return np.asarray((coded @ self.normals.T <= self.offsets + SLACK).all(axis=1))
 
 
-def hulls_of(results: Results) -> dict[tuple[int, ...], Hull] | None:
+def hulls_of(results: Results, seen: Sequence[int] | None = None) -> dict[tuple[int, ...], Hull] | None:
     """Find the hull of each combination of kinds that was welded; None where there are too many factors.
 
     Planned and actual settings both count as welded.
+
+    Parameters
+    ----------
+    results : Results
+    seen : sequence of int, optional
+        Columns of the numeric factors that are looked at, rising; the others' settings then do not count. Default: all.
     """
     study = results.study
     is_kind = np.array([factor.is_kind for factor in study.factors], dtype=bool)
-    if (~is_kind).sum() > MOST_FACTORS:
+    numeric = _numeric(results, seen)
+    if len(numeric) > MOST_FACTORS:
         return None
     run = np.array([status != "not run" for status in results.status], dtype=bool)
     coded = study.coding.to_coded(np.vstack([results.planned[run], results.settings[run]]))
     kinds = coded[:, is_kind].astype(int)
     hulls = {}
     for combination in np.unique(kinds, axis=0):
-        points = coded[(kinds == combination).all(axis=1)][:, ~is_kind]
+        points = coded[(kinds == combination).all(axis=1)][:, numeric]
         hulls[tuple(int(k) for k in combination)] = find_hull(np.unique(points, axis=0))
     return hulls
+
+
+def _numeric(results: Results, seen: Sequence[int] | None) -> list[int]:
+    """Give the columns of the numeric factors that are looked at."""
+    return [j for j, factor in enumerate(results.study.factors) if not factor.is_kind and (seen is None or j in seen)]
 
 
 def find_hull(points: FloatArray) -> Hull:
@@ -81,9 +94,12 @@ def find_hull(points: FloatArray) -> Hull:
     return Hull(normals, offsets + normals @ centre)
 
 
-def inside_hulls(results: Results, natural: FloatArray) -> BoolArray | None:
-    """Tell which settings, shape (n, n_factors), lie between the welds; None where there are too many factors."""
-    hulls = hulls_of(results)
+def inside_hulls(results: Results, natural: FloatArray, seen: Sequence[int] | None = None) -> BoolArray | None:
+    """Tell which settings, shape (n, n_factors), lie between the welds; None where there are too many factors.
+
+    ``seen`` as in ``hulls_of``.
+    """
+    hulls = hulls_of(results, seen)
     if hulls is None:
         return None
     factors = results.study.factors
@@ -92,5 +108,5 @@ def inside_hulls(results: Results, natural: FloatArray) -> BoolArray | None:
     inside = np.zeros(len(coded), dtype=bool)
     for kinds, hull in hulls.items():
         alike = (coded[:, is_kind].astype(int) == np.array(kinds, dtype=int)).all(axis=1)
-        inside[alike] = hull.contains(coded[alike][:, ~is_kind])
+        inside[alike] = hull.contains(coded[alike][:, _numeric(results, seen)])
     return inside

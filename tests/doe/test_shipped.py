@@ -61,7 +61,10 @@ def test_from_a_wheel_it_is_the_folder_inside_the_package(tmp_path: Path) -> Non
 def test_the_wheel_carries_the_data_where_it_is_looked_for() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     wheel = project["tool"]["hatch"]["build"]["targets"]["wheel"]
-    assert wheel["force-include"] == {"data": "doe/shipped_data"}
+    assert wheel["force-include"] == {
+        "data": "doe/shipped_data",
+        "reports/calibration.md": "doe/shipped_reports/calibration.md",
+    }
 
 
 @pytest.mark.slow
@@ -69,7 +72,8 @@ def test_a_built_wheel_finds_its_data(tmp_path: Path) -> None:
     pytest.importorskip("hatchling", reason="the build backend is not installed; CI builds and runs the wheel")
     for part in ("doe", "cli", "data"):
         shutil.copytree(ROOT / part, tmp_path / "tree" / part, ignore=shutil.ignore_patterns("__pycache__"))
-    for name in ("pyproject.toml", "README.md"):
+    (tmp_path / "tree" / "reports").mkdir()
+    for name in ("pyproject.toml", "README.md", "reports/calibration.md"):
         shutil.copy(ROOT / name, tmp_path / "tree" / name)
     build = [
         sys.executable,
@@ -88,6 +92,14 @@ def test_a_built_wheel_finds_its_data(tmp_path: Path) -> None:
     with zipfile.ZipFile(wheel) as archive:
         archive.extractall(tmp_path / "site")
     assert ask(tmp_path / "site").stdout == (ROOT / "data" / "README.md").read_text(encoding="utf-8")
+    page = ask(tmp_path / "site", "from doe.shipped import calibration_page; print(calibration_page(), end='')")
+    assert page.stdout == (ROOT / "reports" / "calibration.md").read_text(encoding="utf-8")
+
+
+def test_a_calibration_that_is_missing_is_asked_for(tmp_path: Path) -> None:
+    lay_out(tmp_path)
+    asked = ask(tmp_path, "from doe.shipped import calibration_page; calibration_page()")
+    assert "The calibration that comes with weldwindow is missing from this installation" in asked.stderr
 
 
 def test_what_is_missing_is_told(tmp_path: Path) -> None:

@@ -361,8 +361,8 @@
 
   function lampWords(reasons, setting) {
     const position = positions[state.position];
-    const claim = isInWindow(setting, position) ? `This setting lies in ${data.windowName}.`
-      : position.box === null ? "Nothing is claimed." : `It is not in ${data.windowName}: nothing is claimed here.`;
+    const claim = isInWindow(setting, position) ? data.claimed
+      : position.box === null ? "Nothing is claimed." : "Nothing is claimed for this setting.";
     return `${reasons.length ? `Outside what was tested: ${reasons.join("; ")}` : "Within what was tested"}. ${claim}`;
   }
 
