@@ -92,6 +92,25 @@ def test_long_names_and_six_factors_fit_the_smallest_phone(open_page: Any, lugs:
     assert page.browser.run("return document.querySelectorAll('.dials li').length") == 6
 
 
+@pytest.mark.parametrize("width", [320, 360, 390, 820])
+def test_a_number_is_never_broken_over_two_lines(open_page: Any, lugs: Study, make_plan: Any, width: int):
+    """120 broken after the 12 would be welded at 12."""
+    odd = tuple(Factor(name, unit="mm", values=(value, 2 * value)) for name, value in (("a", 8.25), ("b", 0.7874)))
+    study = replace(lugs, factors=(*lugs.factors, *odd, Factor("c", unit="mm", values=(236.2, 300.0))))
+    plan = make_plan(lugs)
+    welds = tuple(replace(weld, settings=(*weld.settings, 8.25, 0.7874, 236.2)) for weld in plan.welds)
+    page = open_page(Plan(study, welds, seed=3))
+    page.browser.resize(width, 844)
+    page.go("W05")
+    found = page.browser.run(
+        "return [...document.querySelectorAll('.dials .large')].map((node) => [node.textContent,"
+        " node.scrollWidth <= node.clientWidth, node.getBoundingClientRect().height"
+        " < 1.7 * parseFloat(getComputedStyle(node).fontSize)])"
+    )
+    assert {text for text, *_ in found} == {"4", "7", "120", "8.25", "0.7874", "236.2"}
+    assert [text for text, is_within, is_one_line in found if not (is_within and is_one_line)] == []
+
+
 def test_what_was_tapped_stays_where_it_was(page: Any):
     page.go("W05")
     page.browser.click("#arc-key")

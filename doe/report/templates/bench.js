@@ -307,10 +307,16 @@
       make("rect", { x: 1, y: 1, width: 98, height: 50 }), ...beads);
   }
 
+  // A number is never broken over two lines: 120 must not be read as 12.
+  function sizeOf(large) {
+    if (large.length > 7 || /\s/.test(large)) return "long";
+    return { 1: "short", 2: "short", 3: "three", 4: "four" }[large.length] || "seven";
+  }
+
   function drawDials(weld) {
     const dials = weld.dials.map((dial) => make("li", { class: dial.isOfPlate ? "of-plate" : "" },
       make("span", { class: "name", text: dial.isOfPlate ? `${dial.name} – set once a plate` : dial.name }),
-      make("span", { class: dial.large.length > 4 ? "large long" : "large", text: dial.large }),
+      make("span", { class: `large ${sizeOf(dial.large)}`, text: dial.large }),
       dial.small ? make("span", { class: "small", text: dial.small }) : null));
     return make("ul", { class: "dials", "aria-label": "set the dials" }, ...dials);
   }

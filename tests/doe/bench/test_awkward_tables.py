@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -143,6 +144,14 @@ READ: dict[str, tuple[Changes, str]] = {
     ),
     "quoted decimal commas in a comma table are read": (Changes(cells={("W02", "feed [m/min]"): "5,5"}), "5.5 m/min"),
     "a fraction of an inch is read": (Changes(cells={("W01", "penetration [mm]"): "0.059055118 in"}), "1.5 mm"),
+    "a common fraction of an inch is read": (Changes(cells={("W01", "penetration [mm]"): "15/254 in"}), "1.5 mm"),
+    "a fraction behind a whole number is read": (Changes(cells={("W01", "penetration [mm]"): "1 1/2 mm"}), "1.5 mm"),
+    "a fraction of one letter is read": (Changes(cells={("W01", "penetration [mm]"): "1½ mm"}), "1.5 mm"),
+    "inch signs of a word processor are read": (
+        Changes(cells={("W06", "porosity length [mm]"): "3 19/127″"}),
+        "80 mm",
+    ),
+    "a decimal comma before a unit is read": (Changes(cells={("W03", "penetration [mm]"): "0,21 cm"}), "2.1 mm"),
     "a length as a whole and a fraction is read": (
         Changes(cells={("W06", "porosity length [mm]"): '3 19/127"'}),
         "80 mm",
@@ -266,6 +275,23 @@ def one_cell(heading: str, text: str, says: str, weld: str = "W03") -> tuple[Cha
     return Changes(cells={(weld, heading): text}), Refusal(LINE_OF[weld], heading, says)
 
 
+ASKED: dict[str, tuple[Changes, str]] = {
+    "a column typed in inches under millimetres": (
+        Changes(columns={PEN: lambda v: f"{float(v) / 25.4:.3f}"}),
+        r"penetration.* (in|inch)",
+    ),
+    "feed typed in inches a minute under metres": (
+        Changes(cells={("W03", "feed actual [m/min]"): "236.2"}),
+        r"W03.*in/min",
+    ),
+    "a plate temperature typed in fahrenheit under celsius": (
+        Changes(cells={("W01", "plate temperature [degC]"): "68"}),
+        r"W01.*degF",
+    ),
+    "a point left out": (Changes(cells={("W03", PEN): "21"}), r"W03.*2\.1"),
+}
+"""Tables that are read as they stand, and asked about."""
+
 REFUSED: dict[str, tuple[Changes, Refusal]] = {
     "a comma that may be of thousands is refused with both readings": one_cell(
         PEN, "1,500", "can be read as 1.500 .* or as 1500"
@@ -385,6 +411,14 @@ def test_is_read_as_the_plain_table(changes: Changes, listed: str, planned: Stud
     assert_same(found, plain, rtol=2e-5)
     if listed:
         assert any(listed in f"{c.found} {c.read_as}" for c in found.conversions), found.conversions
+
+
+@pytest.mark.parametrize(("changes", "says"), ASKED.values(), ids=ASKED.keys())
+def test_is_read_and_asked_about(changes: Changes, says: str, planned: Study, filled: Rows) -> None:
+    path = planned.folder / "results.csv"
+    path.write_bytes(make_table(filled, changes))
+    questions = read_results(path, planned).questions
+    assert any(re.search(says, question) for question in questions), questions
 
 
 @pytest.mark.parametrize(("changes", "refusal"), REFUSED.values(), ids=REFUSED.keys())
