@@ -8,7 +8,7 @@ from itertools import groupby
 from typing import Final, TypeVar
 
 from doe.rehearsal.calibration import LEVER_SIZE, LEVER_TRUTHS, SIZES, STAGED, Calibration
-from doe.rehearsal.page_words import BANDS, LEVERS_TOLD, OPENING, TERMS, TRUTHS_TOLD, about
+from doe.rehearsal.page_words import AIMED, BANDS, FRONTIER_TOLD, LEVERS_TOLD, OPENING, TERMS, TRUTHS_TOLD, about
 from doe.rehearsal.record import Record
 from doe.rehearsal.setup import INFORMED, LEVERS, NOTHING_KNOWN, TRUTHS
 from doe.rehearsal.summary import Average, Share, Summary, first_claims, summarise
@@ -81,8 +81,10 @@ def _frontier(one: Sequence[Record]) -> list[str]:
     for known in BOTH:
         for n in SIZES:
             cell = [r for r in one if r.knowledge == known.name and r.stages == str(n)]
-            rows += [_row((known.name, str(n)), summarise(cell))] if cell else []
-    return _section("One stage, all truths", (), _table(("known", "welds"), rows))
+            aims = tuple("" if aim is None else str(aim) for aim in AIMED[known.name][n])
+            rows += [_row((known.name, str(n)), summarise(cell), aims)] if cell else []
+    head = _head(("known", "welds", *SUMMED, "prototype, %", "aimed at, %"))
+    return _section("One stage, all truths", FRONTIER_TOLD, [*head, *rows])
 
 
 def _staged(staged: Sequence[Record]) -> list[str]:
@@ -193,10 +195,10 @@ def _line(cells: Iterable[str]) -> str:
     return f"| {' | '.join(cells)} |"
 
 
-def _row(first: Sequence[str], summary: Summary) -> str:
+def _row(first: Sequence[str], summary: Summary, last: Sequence[str] = ()) -> str:
     shares = map(_share, (summary.found, summary.wrong, summary.wrong_claims))
     averages = map(_average, (summary.box_share, summary.claimed_share))
-    return _line((*first, str(summary.found.of), *shares, *averages))
+    return _line((*first, str(summary.found.of), *shares, *averages, *last))
 
 
 def _share(share: Share) -> str:
