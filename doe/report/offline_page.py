@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Any
 
 from markupsafe import Markup
 
-from doe.report.templating import policy_hash, render, template_text
-
-_ESCAPES: Final = {ord(c): f"\\u{ord(c):04x}" for c in "<>&\u2028\u2029"}
-"""What could end a script element, or a line of script, inside JSON."""
+from doe.report.templating import policy_hash, render, script_data, template_text
 
 
 def offline_page(name: str, *, scripts: Sequence[str], data: Mapping[str, Any], **words: object) -> str:
@@ -40,11 +36,6 @@ def offline_page(name: str, *, scripts: Sequence[str], data: Mapping[str, Any], 
         style_hash=policy_hash(style),
         script=Markup(script),
         script_hash=policy_hash(script),
-        data=Markup(_json(data)),
+        data=Markup(script_data(data)),
         **words,
     )
-
-
-def _json(data: Mapping[str, Any]) -> str:
-    """Write JSON that no HTML parser takes for anything else."""
-    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")).translate(_ESCAPES)

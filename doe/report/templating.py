@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
+from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
+from typing import Any, Final
 
 import jinja2
+
+_ESCAPES: Final = {ord(c): f"\\u{ord(c):04x}" for c in "<>&\u2028\u2029"}
+"""What could end a script element, or a line of script, inside JSON."""
 
 
 def template_text(name: str) -> str:
@@ -34,3 +40,8 @@ def render(name: str, **values: object) -> str:
 def policy_hash(text: str) -> str:
     """Give the hash by which a content-security-policy admits one style sheet or script."""
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+
+def script_data(data: Mapping[str, Any]) -> str:
+    """Write data for a page's own script: JSON that no HTML parser takes for anything else."""
+    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")).translate(_ESCAPES)

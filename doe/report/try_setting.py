@@ -19,8 +19,8 @@ from doe.models.count import CountPosterior
 from doe.models.fit import Fit, Points, Posterior
 from doe.planning.region import kind_ranges, slack_of
 from doe.report.formatting import number, printed_unit, setting, shown_reading
-from doe.report.script_data import script_data
 from doe.report.settings import reference_setting
+from doe.report.templating import script_data
 from doe.report.weld_row import large_and_small
 from doe.study.model import Factor, Response, Study
 from doe.window.box import enough
