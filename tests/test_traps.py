@@ -99,8 +99,8 @@ CASES: dict[str, tuple[str, ...]] = {
         "virtual/test_welder.py::test_a_band_of_known_width_holds_a_known_share",
     ),
     "37 the chosen best is confirmed": (
-        "window/test_confirm.py::test_the_claim_is_the_window_and_its_welds_are_the_weakest_corners",
-        "window/test_confirm.py::test_one_failure_withdraws_and_says_what_can_be_claimed_now",
+        "window/confirming/test_fixing.py::test_the_claim_is_the_window_and_its_welds_are_the_weakest_corners",
+        "window/confirming/test_fixing.py::test_one_failure_withdraws_and_says_what_can_be_claimed_now",
     ),
     "38 degrees of freedom, lack of fit": (
         "models/textbook/test_degenerate.py::test_lack_of_fit_is_said_in_words",
