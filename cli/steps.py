@@ -54,11 +54,17 @@ class Planned:
 
 def make_plan(study: Study, *, seed: int, progress: Callable[[int, int], None] | None = None) -> Planned:
     """Plan the first stage's welds; nothing is written."""
-    from doe.planning import plan_cost, plan_welds, score_plan
+    from doe.planning import plan_welds
+
+    return judge_plan(plan_welds(study, seed=seed, progress=progress))
+
+
+def judge_plan(plan: Plan) -> Planned:
+    """Score a plan, and work out what it costs and what it asks of the supply."""
+    from doe.planning import plan_cost, score_plan
     from doe.planning.feasibility import plan_loads
 
-    plan = plan_welds(study, seed=seed, progress=progress)
-    return Planned(plan, score_plan(study, plan), plan_cost(plan), plan_loads(plan))
+    return Planned(plan, score_plan(plan.study, plan), plan_cost(plan), plan_loads(plan))
 
 
 def write_plan(plan: Plan, *, replace: bool = False) -> list[Path]:

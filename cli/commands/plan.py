@@ -37,6 +37,12 @@ EDGES_SAID = (
 @click.option("--how-many", is_flag=True, help="Compare 8 to 30 welds instead: half-width, power and cost.")
 @click.option("--simulate", is_flag=True, help="With --how-many: also simulate the chance of a window (minutes).")
 @click.option("--afford", metavar="BUDGET", help="Plan the most welds for “90 min”, “12 plates” or “20 welds”.")
+@click.option(
+    "--choose",
+    type=click.IntRange(2, 20),
+    metavar="N",
+    help="Plan N times; of near-equal plans take the one that finds the largest window in simulation (minutes).",
+)
 @click.option("--edges", is_flag=True, help="Find the edges with 3 to 5 throw-away beads; run again when filled in.")
 @json_option
 @seed_option
@@ -53,6 +59,7 @@ def command(folder: Path, replace: bool, as_json: bool, seed: int, **asked: Any)
       weldwindow plan hinge --design mine.csv
       weldwindow plan hinge --how-many
       weldwindow plan hinge --afford "12 plates"
+      weldwindow plan hinge --choose 4
       weldwindow plan hinge --edges
     """
     from cli.steps import read_whole_study
@@ -66,6 +73,8 @@ def command(folder: Path, replace: bool, as_json: bool, seed: int, **asked: Any)
         _compare_sizes(study, simulate=asked["simulate"], as_json=as_json, seed=seed)
     elif asked["edges"]:
         _find_edges(study, replace=replace, as_json=as_json)
+    elif asked["choose"]:
+        _choose(study, asked["choose"], replace=replace, as_json=as_json, seed=seed)
     else:
         budget = None if asked["afford"] is None else read_budget(asked["afford"])
         _plan(study, budget, replace=replace, as_json=as_json, seed=seed)
@@ -73,7 +82,9 @@ def command(folder: Path, replace: bool, as_json: bool, seed: int, **asked: Any)
 
 def _refuse_contradictions(asked: dict[str, Any]) -> None:
     """Refuse options that ask for two different things at once."""
-    given = [f"--{name.replace('_', '-')}" for name in ("design", "how_many", "afford", "edges") if asked[name]]
+    given = [
+        f"--{name.replace('_', '-')}" for name in ("design", "how_many", "afford", "choose", "edges") if asked[name]
+    ]
     if len(given) > 1:
         message = f"{' and '.join(given)} ask for different things; give one of them"
         raise click.UsageError(message)
@@ -100,6 +111,30 @@ def _plan(study: Study, budget: Budget | None, *, replace: bool, as_json: bool, 
         say((*(() if found is None else found.words()), *planned.words()))
     table = study.folder / "results.csv"
     wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow go {study.folder}")
+
+
+def _choose(study: Study, tries: int, *, replace: bool, as_json: bool, seed: int) -> None:
+    """Plan from several seeds, simulate the near-equal plans on every processor, and write the best of them."""
+    import joblib
+
+    from cli.steps import judge_plan, write_plan
+    from doe.bench.stage import refuse_to_overwrite
+    from doe.planning.near_equal import near_equal_plans
+    from doe.rehearsal.choosing import choice_words, simulate_plans
+
+    if not replace:
+        refuse_to_overwrite(study.folder, stage=1)
+    with progress("planning", quiet=as_json) as report:
+        plans = near_equal_plans(study, seed=seed, tries=tries, progress=report)
+    with progress("simulating studies", quiet=as_json) as report:
+        ranked = simulate_plans(plans, jobs=joblib.cpu_count(), seed=seed, progress=report)
+    planned = judge_plan(ranked[0].plan)
+    files = write_plan(planned.plan, replace=replace)
+    if as_json:
+        print_json(planned.to_dict() | {"choice": [row.to_dict() for row in ranked]})
+    else:
+        say((*choice_words(ranked, tries=tries), *planned.words()))
+    wrote(files, f"weld, cut, measure; fill in {study.folder / 'results.csv'}; then weldwindow report {study.folder}")
 
 
 def _score(design: Path, study: Study, *, as_json: bool) -> None:

@@ -2,6 +2,7 @@
 
 - ``plan_welds(study, *, seed, given=None) -> Plan``: the welds of the next stage
 - ``score_plan(study, settings) -> PlanQuality``: what a plan can tell, ours or one from elsewhere
+- ``near_equal_plans(study, *, seed, tries)``: plans as good as one another, to be chosen among
 - ``plan_cost(plan) -> Cost``: plates, wire, arc time, minutes
 - ``how_many(study, sizes, *, seed)``: precision and cost against the number of welds
 - ``plan_words(plan, quality, cost)``: all of it in plain sentences
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from doe.planning.budget import Cost, plan_cost
     from doe.planning.design_file import DesignTable, read_design
     from doe.planning.making import plan_welds
+    from doe.planning.near_equal import near_equal_plans
     from doe.planning.plan import Plan, PlannedWeld
     from doe.planning.quality import PlanQuality, score_plan
     from doe.planning.reading import read_plan
@@ -38,6 +40,7 @@ _WHERE = {
     "ReachableSettings": "region",
     "SizeRow": "sizes",
     "how_many": "sizes",
+    "near_equal_plans": "near_equal",
     "plan_cost": "budget",
     "plan_table": "table",
     "plan_words": "words",
@@ -58,6 +61,7 @@ __all__ = [
     "ReachableSettings",
     "SizeRow",
     "how_many",
+    "near_equal_plans",
     "plan_cost",
     "plan_table",
     "plan_welds",

@@ -110,7 +110,7 @@ def simulate_sizes(
         if isinstance(plan, Plan)
     ]
     found: dict[int, list[tuple[bool, float]]] = {}
-    for done, (task, outcome) in enumerate(zip(tasks, _outcomes(tasks, jobs), strict=True), start=1):
+    for done, (task, outcome) in enumerate(zip(tasks, outcomes(tasks, jobs), strict=True), start=1):
         found.setdefault(len(task[0].welds), []).append(outcome)
         if progress is not None:
             progress(done, len(tasks))
@@ -159,8 +159,8 @@ def _plan(study: Study, size: int) -> Plan | SimulatedSize:
 Task = tuple[Plan, VirtualWelder, tuple[int, int, int]]
 
 
-def _outcomes(tasks: Sequence[Task], jobs: int) -> Iterator[tuple[bool, float]]:
-    """Run the tasks, each giving found and share, in their order."""
+def outcomes(tasks: Sequence[Task], jobs: int) -> Iterator[tuple[bool, float]]:
+    """Run tasks of plan, welder and seeds, each giving found and share, in their order."""
     if jobs == 1:
         yield from map(_outcome, tasks)
         return
