@@ -22,6 +22,7 @@ from doe.bench.answer_file import ReportedAnswer, last_answer
 from doe.bench.stage import study_files
 from doe.errors import CannotAnswerError, DoeError
 from doe.saving import write_bytes
+from doe.study.reading import read_study
 
 LIST: Final = "contents.json"
 """The list of contents inside a pack."""
@@ -76,7 +77,7 @@ def write_pack(folder: Path) -> Path:
     Raises
     ------
     CannotAnswerError
-        If there is no report, or files have changed since it was made.
+        If there is no report, files have changed since it was made, or it rests on another study's folder.
     CannotWriteError
         If the zip cannot be written.
     """
@@ -84,6 +85,13 @@ def write_pack(folder: Path) -> Path:
     if kept is None or not kept.is_current:
         why = "there is no report yet" if kept is None else "files have changed since the report was made"
         message = f"{why}; “weldwindow report {folder}” makes it, then pack"
+        raise CannotAnswerError(message)
+    borrowed = [response for response in read_study(folder).responses if response.scatter_from]
+    if borrowed:
+        message = (
+            f"{borrowed[0].name} takes its scatter from another study's folder, {borrowed[0].scatter_from}, which a "
+            "pack does not hold; write the number that “weldwindow fit” prints for it in its place, then report and pack"
+        )
         raise CannotAnswerError(message)
     path = folder / "report" / f"{folder.resolve().name}.zip"
     write_bytes(path, pack_bytes(folder, kept), within=folder)

@@ -88,6 +88,17 @@ def test_a_study_changed_since_its_report_says_so(lesson):
     assert "files have changed since the report was made" in refused.stderr
 
 
+def test_a_study_that_rests_on_another_folder_is_not_packed_without_it(lesson):
+    old = shutil.copytree(lesson, lesson.parent / "old")
+    text = (lesson / "study.toml").read_text()
+    (lesson / "study.toml").write_text(text.replace("expect_scatter = 0.25", 'expect_scatter = "../old"'))
+    assert old.is_dir()
+    assert run("report", lesson).exit_code in {0, 4}
+    refused = run("pack", lesson)
+    assert refused.exit_code == 4
+    assert "takes its scatter from another study's folder" in refused.stderr
+
+
 def test_titles_stay_text_on_the_shelf(lesson):
     text = (lesson / "study.toml").read_text()
     (lesson / "study.toml").write_text(text.replace("Hinge lugs, 10 mm", "<script>alert(1)</script>"))
@@ -116,7 +127,7 @@ def test_a_pack_has_the_same_bytes_twice_and_makes_the_same_numbers(lesson):
     assert path.read_bytes() == first
     result = run("pack", "--check", path, "--json")
     assert result.exit_code == 0
-    assert json.loads(result.stdout) == {"schema": 1, "files": 10, "same": True, "changes": []}
+    assert json.loads(result.stdout) == {"schema": 1, "files": 11, "same": True, "changes": []}
 
 
 @pytest.mark.parametrize(
