@@ -90,7 +90,7 @@ def write_pack(folder: Path) -> Path:
     if borrowed:
         message = (
             f"{borrowed[0].name} takes its scatter from another study's folder, {borrowed[0].scatter_from}, which a "
-            "pack does not hold; write the number that “weldwindow fit” prints for it in its place, then report and pack"
+            "pack does not hold; write the number that “weldwindow fit” prints in its place, then report and pack"
         )
         raise CannotAnswerError(message)
     path = folder / "report" / f"{folder.resolve().name}.zip"
