@@ -83,7 +83,7 @@ CASES: dict[str, tuple[str, ...]] = {
     ),
     "32 other defects": ("report/test_run_sheet.py::test_only_round_pores_are_counted_and_only_on_the_steady_part",),
     "33 the region is no rectangle": (
-        "planning/test_edges.py::test_on_a_diagonal_band_the_limit_saves_more_welds_than_the_beads_cost",
+        "planning/test_edges.py::test_on_a_diagonal_band_the_limits_save_more_welds_than_the_beads_cost",
         "planning/test_making.py::test_every_setting_can_be_dialled_in_and_honours_the_limit_exactly",
     ),
     "34 no extrapolation": (

@@ -13,10 +13,10 @@ def command(shell: str) -> None:
     r"""Print a script that lets SHELL complete commands, options and folders.
 
     \b
-    Put the line for your shell into its start-up file:
-      bash:  eval "$(weldwindow completion bash)"
-      zsh:   eval "$(weldwindow completion zsh)"
-      fish:  weldwindow completion fish | source
+    Examples, one a shell, for its start-up file:
+      eval "$(weldwindow completion bash)"
+      eval "$(weldwindow completion zsh)"
+      weldwindow completion fish | source
     """
     from click.shell_completion import get_completion_class
 

@@ -108,7 +108,7 @@ class Browser:
         address = self.base + self.session + path
         request = urllib.request.Request(address, data, {"Content-Type": "application/json"}, method=method)
         try:
-            with urllib.request.urlopen(request, timeout=60) as answer:
+            with urllib.request.urlopen(request, timeout=240) as answer:
                 return json.loads(answer.read())["value"]
         except urllib.error.HTTPError as error:
             value = json.loads(error.read())["value"]

@@ -120,7 +120,7 @@ def test_a_whole_study_filled_in_equals_the_same_study_typed(
     typed = typed_table(plan, entries)
     exported = file.read_text(encoding="utf-8")
     assert exported.replace(f"{FROM_PAGE}\n", "") == typed
-    assert write_export(read_export(file, lugs)) == [lugs.folder / "results.csv"]
+    assert write_export(read_export(file, lugs)).files == (lugs.folder / "results.csv",)
     other = tmp_path / "typed"
     other.mkdir()
     write_stage(replace(plan, study=replace(lugs, folder=other)))

@@ -345,7 +345,7 @@ def test_the_export_is_taken_into_results_csv(make_plan: Any, lugs: Any, macro: 
     file = macro.export()
     export = read_export(file, plan.study)
     assert export.sections == ("W03", "W05")
-    assert write_export(export) == [plan.study.folder / "results.csv"]
+    assert write_export(export).files == (plan.study.folder / "results.csv",)
     readings = export.results.readings["penetration"]
     assert readings.values[2][0] == pytest.approx(first["penetration"], abs=0.0051)
     assert_allclose(readings.values[2], TRUE["penetration"], atol=1.5 * screen_mm(seen))

@@ -52,7 +52,7 @@ def test_a_changed_requirement_is_refused_with_its_key(welded: Path, weldwindow)
 def test_the_verdict_comes_with_the_results_and_an_old_claim_can_be_checked_again(welded: Path, weldwindow, fill):
     weldwindow("confirm", welded)
     claim = (welded / "claim.json").read_bytes()
-    fill(welded, 2, seed=5)
+    fill(welded, 2, seed=2)
     judged = json.loads(weldwindow("confirm", welded, "--json").stdout)
     assert len(judged["outcomes"]) == 4
     failed = [outcome["weld"] for outcome in judged["outcomes"] if not outcome["passed"]]
@@ -68,7 +68,8 @@ def test_the_verdict_comes_with_the_results_and_an_old_claim_can_be_checked_agai
     withdrawn = weldwindow("confirm", welded)
     assert withdrawn.exit_code == 0
     assert withdrawn.stdout.startswith("Claim withdrawn: 0 of 2")
-    assert f"next: weldwindow next {welded}" in withdrawn.stderr
+    now = json.loads(weldwindow("confirm", welded, "--json").stdout)["window_now"]
+    assert ("--anew" if now else f"next: weldwindow next {welded}") in withdrawn.stderr
     assert (welded / "claim.json").read_bytes() == claim
 
 
