@@ -35,8 +35,8 @@ FIRST: Final = (1.0, 2.5, 6.0, 15.0)
 """t1, prior sd of a first-order coefficient over the weld sd; METHOD.md section 2. [1]"""
 SECOND: Final = (0.8, 2.0, 5.0)
 """t2, of a second-order coefficient. [1] METHOD.md has .3 as well: nodes that hold every bend near nought take what the
-settings do for scatter between welds. Without t1 = 1 windows would grow again as much, but a fifth of the claims on a
-sharp ridge would be wrong at 24 welds."""
+settings do for scatter between welds. Without t1 = 1 windows would grow again as much, but more claims on a sharp ridge
+would be wrong (DEVELOPERS.md)."""
 THIRD: Final = (0.05, 0.4, 1.0)
 """t3, of a third-order coefficient. [1]"""
 PLATE: Final = (0.0, 0.15, 0.3, 0.5, 0.8, 1.3, 2.5, 6.0)
