@@ -14,7 +14,7 @@ from doe.study.model import Claim
 from doe.window.assurance import assess
 from doe.window.best import most_assured
 from doe.window.box import Bits, enough, pack
-from doe.window.claim import is_single_setting, is_unproven_trip, limiting_faces, why_again
+from doe.window.claim import Again, is_single_setting, is_unproven_trip, limiting_faces, search_again
 from doe.window.comparison import Card
 from doe.window.growth import find_box
 from doe.window.inquiry import CLAIM_DRAWS
@@ -53,11 +53,11 @@ def find_card(sides: Sequence[Side], ground: SharedGround, claim: Claim) -> tupl
     found = _search(sides, ground, bits, (claim, claim.confidence))
     if found is None:
         return None, ()
-    why, barred = _doubts(sides, found, claim)
+    again, barred = _doubts(sides, found, claim)
     level, findings = claim.confidence, []
-    if why:
-        level = (1.0 + claim.confidence) / 2.0
-        findings.append(f"{why}, so {level * 100:.4g} % confidence was asked of one card for both.")
+    if again is not None:
+        level += again.taken_off * (1.0 - level)
+        findings.append(f"{again.why}, so {level * 100:.4g} % confidence was asked of one card for both.")
         found = _search(sides, ground, bits, (claim, level))
         barred = () if found is None else _doubts(sides, found, claim)[1]
     if found is not None and barred:
@@ -118,7 +118,7 @@ def _held_everywhere(side: Side, ends: tuple[FloatArray, FloatArray], reliabilit
     return np.asarray(checked.assurance.holds[0].all(axis=0))
 
 
-def _doubts(sides: Sequence[Side], found: _Found, claim: Claim) -> tuple[str, tuple[str, ...]]:
+def _doubts(sides: Sequence[Side], found: _Found, claim: Claim) -> tuple[Again | None, tuple[str, ...]]:
     """Say why more confidence is asked for (METHOD section 1, rule 3), and which trips forbid the claim."""
     reasons, barred = [], []
     for side in sides:
@@ -126,9 +126,11 @@ def _doubts(sides: Sequence[Side], found: _Found, claim: Claim) -> tuple[str, tu
         box = replace(side.box(found.low, found.high), share=found.share)
         checked = check(inquiry, box, stage=found.stage)
         faces = limiting_faces(inquiry, checked, claim.confidence)
-        reasons.append(why_again(inquiry, checked, faces))
+        reasons.append(search_again(inquiry, checked, faces))
         barred += [f"{side.label}: {f.name}" for f in inquiry.fits if f.name in faces.values() and is_unproven_trip(f)]
-    return next((why for why in reasons if why), ""), tuple(barred)
+    return max((again for again in reasons if again is not None), key=lambda a: a.taken_off, default=None), tuple(
+        barred
+    )
 
 
 def _card(sides: Sequence[Side], found: _Found, level: float) -> Card:
