@@ -69,7 +69,8 @@ def _made(last: Sequence[Record], command: str, seed: int) -> list[str]:
         f"Made by `{command}`",
         "",
         f"Seed {seed}; every study has random streams of its own, and four plans (seeds 1 to 4) take turns.",
-        f"{len(last)} studies in {len(sizes)} cells (what is known, truth, stages) of {each} studies.",
+        f"{len(last)} studies in {len(sizes)} cells (what is known, truth, stages) of {each} studies"
+        + ("." if len(each.split()) == 1 else ": some were run on with `--welds`, `--known` and a larger `--studies`."),
         f"{_number(summarise(last).seconds.value, 2)} s of processor time a study. "
         f"{refused.count} studies ended without an answer and count as no claim.",
         "",
