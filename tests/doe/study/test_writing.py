@@ -246,6 +246,6 @@ def test_the_examples_of_a_study_in_inches_are_in_inches() -> None:
     text = study_text(replace(NEW, units="us", thickness="3/8 in", penetration_at_least="0.05 in", expect_scatter=""))
     for line in ('#job.wire_diameter = "0.035 in"', '#job.travel_speed = "12 in/min"', '#supply.curve = "UL"'):
         assert line in text
-    assert "# e.g. known from earlier work" in text
+    assert "# e.g. from earlier work" in text
     assert re.search(r"#\s+expect_scatter = 0\.012 ", text)
     assert ' mm"' not in text.split("# more")[1].replace('"10 mm"', "")
