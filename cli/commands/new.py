@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import shlex
 import sys
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import click
@@ -44,10 +47,12 @@ def command(
     from doe.study.writing import study_text
 
     refuse_old_study(folder)
-    texts = {key: given.get(key) or ask(*QUESTIONS[key], silent=no_input or as_json) for key in QUESTIONS}
-    text = study_text(read_answers(texts, title=title or folder.resolve().name, preheat=preheat))
-    with progress("planning", quiet=as_json) as report:
-        planned = make_plan(parse_study(text, folder=folder), seed=seed, progress=report)
+    silent = no_input or as_json or not is_terminal()
+    texts = {key: given.get(key) or (QUESTIONS[key][1] if silent else ask(key)) for key in QUESTIONS}
+    with kept_answers(folder, {} if silent else texts):
+        text = study_text(read_answers(texts, title=title or folder.resolve().name, preheat=preheat))
+        with progress("planning", quiet=as_json) as report:
+            planned = make_plan(parse_study(text, folder=folder), seed=seed, progress=report)
     files = [write_new_study(folder, text), *write_plan(planned.plan)]
     if as_json:
         print_json({"schema": 1, "files": files, "plan": planned.to_dict()})
@@ -66,8 +71,36 @@ def refuse_old_study(folder: Path) -> None:
         raise WouldOverwriteError(message)
 
 
-def ask(question: str, default: str, *, silent: bool) -> str:
-    """Ask one question on a terminal; elsewhere take the default."""
-    if silent or not sys.stdin.isatty():
-        return default
-    return str(click.prompt(question, default=default, err=True))
+def is_terminal() -> bool:
+    """Say whether there is a person to ask."""
+    return sys.stdin.isatty()
+
+
+def ask(key: str) -> str:
+    """Ask one question, and again where the answer cannot be read: it says what is accepted."""
+    from doe.errors import DoeError
+    from doe.study.answers import QUESTIONS, READERS
+
+    def readable(text: str) -> str:
+        try:
+            READERS[key](text)
+        except DoeError as error:
+            raise click.UsageError(error.message) from error
+        return text
+
+    question, default = QUESTIONS[key]
+    return str(click.prompt(question, default=default, value_proc=readable, err=True))
+
+
+@contextlib.contextmanager
+def kept_answers(folder: Path, texts: Mapping[str, str]) -> Iterator[None]:
+    """Where the answers lead nowhere, print them as one command, so that nobody types them again."""
+    from doe.errors import DoeError
+
+    try:
+        yield
+    except DoeError:
+        if texts:
+            flags = [part for key, text in texts.items() for part in (f"--{key}", text)]
+            note(f"Your answers, to change and run again:\n  {shlex.join(['weldwindow', 'new', str(folder), *flags])}")
+        raise

@@ -6,9 +6,11 @@ Each function reads one answer and says what is accepted where it cannot.
 from __future__ import annotations
 
 import re
-from typing import Final
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+from typing import Any, Final
 
-from doe.errors import DoeError
+from doe.errors import DoeError, Fault
 from doe.study.model import LaterWelds
 from doe.study.writing import NewStudy
 from doe.units import parse_number, parse_quantity
@@ -20,7 +22,7 @@ QUESTIONS: Final = {
     "feed": ("Range of the feed dial (5 to 9 m/min by 0.5; a bare 1 to 10 is fine)", "1 to 10"),
     "supply": ("The supply: volts and breaker", "230 V, 16 A"),
     "plate": ("Welds on a plate, and how the second starts: cooled or warm", "1"),
-    "must": ("A good weld must have", "1.2 mm penetration, 2 pores in 100 mm, hold 30 s"),
+    "must": ("What must a good weld have? All or some of these", "1.2 mm penetration, 2 pores in 100 mm, hold 30 s"),
     "welds": ("How many test welds can you afford?", "18"),
 }
 """Key of each question, what is asked, and the answer taken where none is given."""
@@ -41,20 +43,21 @@ def read_answers(answers: dict[str, str], *, title: str, preheat: str = "") -> N
     Raises
     ------
     DoeError
-        At the first answer that cannot be read; the message says what is accepted.
+        With every answer that cannot be read, and what is accepted.
     """
-    joint, thickness = read_weld(answers["weld"])
-    marks, values = read_marks(answers["voltage"])
-    low, high, step, unit = read_range(answers["feed"])
-    voltage, breaker = read_supply(answers["supply"])
-    per_plate, later = read_plate(answers["plate"])
-    depth, pores, per, hold = read_requirements(answers["must"])
-    levels, level_unit = read_levels(preheat)
+    read = _each_read(answers, preheat)
+    joint, thickness = read["weld"]
+    marks, values = read["voltage"]
+    low, high, step, unit = read["feed"]
+    voltage, breaker = read["supply"]
+    per_plate, later = read["plate"]
+    depth, pores, per, hold = read["must"]
+    levels, level_unit = read["preheat"]
     return NewStudy(
         title=title,
         joint=joint,
         thickness=thickness,
-        wire=answers["wire"].strip(),
+        wire=read["wire"],
         voltage_marks=marks,
         voltage_values=values,
         feed_low=low,
@@ -69,35 +72,75 @@ def read_answers(answers: dict[str, str], *, title: str, preheat: str = "") -> N
         porosity_at_most=pores,
         porosity_per=per,
         hold=hold,
-        welds=read_welds(answers["welds"]),
+        welds=read["welds"],
         preheat_levels=levels,
         preheat_unit=level_unit,
         units="us" if parse_quantity(thickness).unit == "in" or unit == "in/min" else "metric",
     )
 
 
+def _each_read(answers: Mapping[str, str], preheat: str) -> dict[str, Any]:
+    """Read every answer before a fault is told, so that all of them are."""
+    read: dict[str, Any] = {}
+    faults = []
+    for key, text in [*((key, answers[key]) for key in QUESTIONS), ("preheat", preheat)]:
+        try:
+            read[key] = READERS[key](text)
+        except DoeError as error:
+            faults.append(Fault(error.message, key=key))
+    if faults:
+        message = f"{len(faults)} of the answers cannot be read:" if len(faults) > 1 else "An answer cannot be read:"
+        raise DoeError(message, faults)
+    return read
+
+
 def read_weld(text: str) -> tuple[str, str]:
-    """Read joint and thickness: ``lap fillet, 10 mm``."""
-    joint, comma, thickness = text.rpartition(",")
-    if not comma or not joint.strip():
+    """Read joint and thickness: ``lap fillet, 10 mm``, or ``tee 1/4 in``."""
+    match = re.fullmatch(r"(.*,)\s*([^,]+)|(\D*[^\W\d][\s,]+)(\d\S*(?:\s.*)?)", text.strip())
+    joint, thickness = (match[1] or match[3], match[2] or match[4]) if match else ("", "")
+    if not joint.strip(" ,"):
         message = f"“{text}” does not name a joint and a thickness; accepted is, say, “lap fillet, 10 mm”"
         raise DoeError(message)
-    parse_quantity(thickness)
-    return joint.strip(), thickness.strip()
+    if not parse_quantity(thickness).unit:
+        message = f"“{text}” gives the thickness without a unit; accepted is, say, “lap fillet, 10 mm”"
+        raise DoeError(message)
+    return joint.strip(" ,"), thickness.strip()
+
+
+def read_wire(text: str) -> str:
+    """Read what the wire is called: any words."""
+    return text.strip()
 
 
 def read_marks(text: str) -> tuple[tuple[str, ...], tuple[float, ...]]:
-    """Read the marks of a dial, ``A B C D``, or marks with their volts, ``1=17 2=18.4``."""
+    """Read the marks of a dial: ``A B C D``, ``1 to 7``, or with their volts, ``1=17 2=18.4``."""
+    span = re.fullmatch(r"\s*(\d{1,2}|[A-Za-z])\s*(?:to|-|–|\.\.)\s*(\d{1,2}|[A-Za-z])\s*", text)
+    if span is not None:
+        return _marks_between(span[1], span[2], text), ()
     pieces = re.sub(r"\s*=\s*", "=", text).replace(";", " ").replace(", ", " ").split()
     marks = tuple(piece.partition("=")[0] for piece in pieces)
     values = tuple(parse_number(piece.partition("=")[2].removesuffix("V")) for piece in pieces if "=" in piece)
     if len(marks) < 2 or (values and len(values) != len(marks)) or len(set(marks)) != len(marks):
-        message = (
-            f"“{text}” does not give the dial’s marks; accepted are at least two, each once: “A B C D”, or every one "
-            "with its volts: “1=17 2=18.4 3=19.6”"
-        )
-        raise DoeError(message)
+        raise _no_marks(text)
     return marks, values
+
+
+def _marks_between(first: str, last: str, text: str) -> tuple[str, ...]:
+    """Count up from one whole number or letter to another."""
+    if first.isdigit() and last.isdigit():
+        marks = tuple(str(number) for number in range(int(first), int(last) + 1))
+    else:
+        marks = tuple(chr(code) for code in range(ord(first), ord(last) + 1))
+    if len(marks) < 2 or first.isdigit() != last.isdigit() or first.isupper() != last.isupper():
+        raise _no_marks(text)
+    return marks
+
+
+def _no_marks(text: str) -> DoeError:
+    return DoeError(
+        f"“{text}” does not give the dial’s marks; accepted are at least two, each once: “A B C D”, “1 to 7”, or every "
+        "one with its volts: “1=17 2=18.4 3=19.6”"
+    )
 
 
 def read_range(text: str) -> tuple[float, float, float | None, str]:
@@ -105,7 +148,7 @@ def read_range(text: str) -> tuple[float, float, float | None, str]:
     match = re.fullmatch(
         r"\s*([\d.,]+)\s*(?:to|-|–|\.\.)\s*([\d.,]+)\s*([a-z]+/[a-z]+)?\s*(?:(?:by|step|,)\s*([\d.,]+))?\s*", text, re.I
     )
-    if match is None:
+    if match is None or parse_number(match[1]) >= parse_number(match[2]):
         message = f"“{text}” is not a range; accepted is, say, “5 to 9 m/min by 0.5”, or “1 to 10” for a dial’s numbers"
         raise DoeError(message)
     low, high, unit, step = match.groups()
@@ -138,19 +181,48 @@ def read_plate(text: str) -> tuple[int, LaterWelds]:
     return int(match[1]), "warm" if (match[2] or "").lower() == "warm" else "cooled"
 
 
-def read_requirements(text: str) -> tuple[str, int, str, str]:
-    """Read the requirements: ``1.2 mm penetration, 2 pores in 100 mm, hold 30 s``."""
-    depth = re.search(r"([\d./ ]*\d\s*(?:mm|in|\"))\s*(?:of\s+)?(?:root\s+)?penetration", text, re.IGNORECASE)
-    pores = re.search(r"(\d+|no)\s*pores?\s*(?:in|per)\s*([\d./ ]+\s*(?:mm|in|\"))", text, re.IGNORECASE)
-    hold = re.search(r"hold\w*\s*(?:for\s+)?(\d+(?:\.\d+)?\s*(?:s|min))\b", text, re.IGNORECASE)
-    if depth is None or pores is None or hold is None:
-        message = (
-            f"“{text}” does not say what a good weld must meet; accepted is, say, "
-            f"“{QUESTIONS['must'][1]}” (any of it can be changed later in study.toml)"
-        )
-        raise DoeError(message)
-    count = 0 if pores[1].lower() == "no" else int(pores[1])
-    return depth[1].strip(), count, pores[2].strip(), hold[1].strip()
+def read_requirements(text: str) -> tuple[str, int | None, str, str]:
+    """Read the requirements, all or some of ``1.2 mm penetration, 2 pores in 100 mm, hold 30 s``.
+
+    Returns
+    -------
+    depth : str
+        Empty where penetration is not asked for.
+    pores : int or None
+        None where pores are not counted.
+    per, hold : str
+        The length that the pores are counted over, and how long the supply must hold; empty where not asked for.
+    """
+    pieces = [piece for piece in re.split(r";|,(?!\d)|\band\b", text) if piece.strip()]
+    found: dict[str, re.Match[str]] = {}
+    for piece in pieces:
+        matches = {key: match for key, wanted in _REQUIREMENTS.items() if (match := wanted.search(piece))}
+        if not matches or matches.keys() & found.keys():
+            raise _no_requirement(piece.strip())
+        found |= matches
+    if not found:
+        raise _no_requirement(text)
+    depth, pores, hold = (found.get(key) for key in _REQUIREMENTS)
+    return (
+        depth[1].strip() if depth else "",
+        (0 if pores[1].lower() == "no" else int(pores[1])) if pores else None,
+        pores[2].strip() if pores else "",
+        hold[1].strip() if hold else "",
+    )
+
+
+_REQUIREMENTS: Final = {
+    "depth": re.compile(r"([\d.,/ ]*\d\s*(?:mm|in|\"))\s*(?:of\s+)?(?:root\s+)?penetration", re.IGNORECASE),
+    "pores": re.compile(r"(\d+|no)\s*pores?\s*(?:in|per)\s*([\d./ ]+\s*(?:mm|in|\"))", re.IGNORECASE),
+    "hold": re.compile(r"hold\w*\s*(?:for\s+)?(\d+(?:\.\d+)?\s*(?:s|min))\b", re.IGNORECASE),
+}
+
+
+def _no_requirement(text: str) -> DoeError:
+    return DoeError(
+        f"“{text}” does not say what a good weld must meet, each once; accepted is all or some of "
+        f"“{QUESTIONS['must'][1]}” (more can be asked for in study.toml)"
+    )
 
 
 def read_welds(text: str) -> int:
@@ -171,3 +243,19 @@ def read_levels(text: str) -> tuple[tuple[float, ...], str]:
         raise DoeError(message)
     levels = tuple(parse_number(piece) for piece in re.split(r"[;,\s]+", match[1].strip()))
     return levels, "degF" if (match[2] or "").endswith("F") else "degC"
+
+
+READERS: Final[Mapping[str, Callable[[str], Any]]] = MappingProxyType(
+    {
+        "weld": read_weld,
+        "wire": read_wire,
+        "voltage": read_marks,
+        "feed": read_range,
+        "supply": read_supply,
+        "plate": read_plate,
+        "must": read_requirements,
+        "welds": read_welds,
+        "preheat": read_levels,
+    }
+)
+"""What reads the answer to each question; each raises a ``DoeError`` that says what is accepted."""

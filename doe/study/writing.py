@@ -42,11 +42,11 @@ class NewStudy:
     later_welds : {"cooled", "warm"}
         How the later welds on a plate start.
     penetration_at_least : str
-        "1.2 mm".
-    porosity_at_most : int
-        Pores in a weld inspected over ``porosity_per``, "100 mm".
+        "1.2 mm"; empty where it is not asked for.
+    porosity_at_most : int or None
+        Pores in a weld inspected over ``porosity_per``, "100 mm"; None where they are not counted.
     hold : str
-        Arc time that the supply must hold: "30 s".
+        Arc time that the supply must hold: "30 s"; empty where that is not asked for.
     welds : int
         Affordable test welds.
     preheat_levels : tuple of float
@@ -68,7 +68,7 @@ class NewStudy:
     feed_low: float
     feed_high: float
     penetration_at_least: str
-    porosity_at_most: int
+    porosity_at_most: int | None
     hold: str
     welds: int
     voltage_values: tuple[float, ...] = ()
@@ -188,8 +188,8 @@ def _factors(new: NewStudy) -> Iterator[str]:
 
 
 def _responses(new: NewStudy) -> Iterator[str]:
-    """Give one line a requirement."""
-    depth = parse_quantity(new.penetration_at_least)
+    """Give one line a requirement; one that is not asked for stands commented out, with an example."""
+    depth = parse_quantity(new.penetration_at_least or "1.2 mm")
     scatter = parse_quantity(new.expect_scatter) if new.expect_scatter else None
     unit = depth.unit
     if not unit:
@@ -203,18 +203,19 @@ def _responses(new: NewStudy) -> Iterator[str]:
         at_least=toml_number(depth.value),
         expect_scatter=spread,
     )
-    yield f"  {measure},"
+    yield f"{'' if new.penetration_at_least else '#'}  {measure},"
     is_expected = new.porosity_ratio_under is not None
     count = _table(
         name=toml_text("porosity"),
         kind=toml_text("count"),
-        per=toml_text(new.porosity_per),
-        at_most=str(new.porosity_at_most),
+        per=toml_text(new.porosity_per or "100 mm"),
+        at_most=str(2 if new.porosity_at_most is None else new.porosity_at_most),
         expect_good_zone=_list(map(toml_text, ("voltage", "feed"))) if is_expected else "",
         expect_ratio_under=toml_number(new.porosity_ratio_under or 0.0) if is_expected else "",
     )
-    yield f"  {count},"
-    yield f"  {_table(name=toml_text('trip'), kind=toml_text('trip'), hold=toml_text(new.hold))},"
+    yield f"{'#' if new.porosity_at_most is None else ''}  {count},"
+    trip = _table(name=toml_text("trip"), kind=toml_text("trip"), hold=toml_text(new.hold or "30 s"))
+    yield f"{'' if new.hold else '#'}  {trip},"
     yield '#  { name = "root fused", kind = "pass" },'
 
 
@@ -347,13 +348,13 @@ _FACTOR_OPTIONS: Sequence[_Option] = (
 
 def _measure_options(new: NewStudy, study: Study) -> Iterator[_Option]:
     """Give the further settings of the penetration."""
-    response = study.response("penetration")
-    at_least = response.at_least or 0.0
-    thickness = convert(study.job.thickness_mm or 0.0, "mm", response.unit)
+    wanted = parse_quantity(new.penetration_at_least or "1.2 mm")
+    at_least, unit = wanted.value, wanted.unit
+    thickness = convert(study.job.thickness_mm or 0.0, "mm", unit)
     full = toml_number(float(f"{thickness:.6g}") if thickness > at_least else at_least + 1.0)
     yield _Option("at_most", full, "e.g.")
     yield _Option("full", full, "e.g. a reading at or over this only says “at least this much”")
     if not new.expect_scatter:
-        scatter = toml_number(float(f"{convert(0.3, 'mm', response.unit):.2g}"))
+        scatter = toml_number(float(f"{convert(0.3, 'mm', unit):.2g}"))
         said = "e.g. from earlier work, one standard deviation; or its folder, “../old-study”"
         yield _Option("expect_scatter", scatter, said)

@@ -294,6 +294,33 @@ def test_an_answer_that_cannot_be_read_writes_nothing(tmp_path: Path):
     assert not folder.exists()
 
 
+@pytest.fixture
+def at_a_terminal(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("cli.commands.new.is_terminal", lambda: True)
+
+
+@pytest.mark.usefixtures("at_a_terminal")
+def test_new_asks_again_where_an_answer_cannot_be_read(tmp_path: Path):
+    folder = tmp_path / "gate"
+    answers = ["lap", "lap 6 mm", "", "1 to 4", "fast", "1 to 10", "?", "1", "deep", "3 mm penetration", "18"]
+    result = CliRunner().invoke(main, ["new", str(folder)], input="\n".join(answers) + "\n")
+    assert result.exit_code == 0, result.stderr
+    assert result.stderr.count("Error: ") == 3
+    assert "What is welded?" not in result.stdout
+    study = (folder / "study.toml").read_text(encoding="utf-8")
+    assert 'job.thickness = "6 mm"' in study
+    assert '\n#  { name = "porosity"' in study
+
+
+@pytest.mark.usefixtures("at_a_terminal")
+def test_answers_that_lead_nowhere_are_given_back_as_one_command(tmp_path: Path):
+    result = CliRunner().invoke(main, ["new", str(tmp_path / "gate")], input="tee, 6 mm\n" + "\n" * 6 + "4\n")
+    assert result.exit_code == 4
+    assert "--weld 'tee, 6 mm'" in result.stderr
+    assert "--welds 4" in result.stderr
+    assert not (tmp_path / "gate").exists()
+
+
 def test_go_walks_the_short_path(study: Path, demo: tuple[Path, Result]):
     planned = run("go", study)
     assert planned.exit_code == 0

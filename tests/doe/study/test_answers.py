@@ -61,6 +61,14 @@ def test_every_answer_reaches_the_study():
         (read_weld, "lap fillet", "a joint and a thickness"),
         (read_weld, ", 10 mm", "a joint and a thickness"),
         (read_weld, "lap, thick", "thick"),
+        (read_weld, "lap, 10", "without a unit"),
+        (read_weld, "10 mm", "a joint and a thickness"),
+        (read_marks, "7 to 1", "at least two"),
+        (read_marks, "1 to D", "at least two"),
+        (read_range, "10 to 1", "is not a range"),
+        (read_requirements, "1.2 mm penetration, a nice colour", "“a nice colour”"),
+        (read_requirements, "hold 30 s, hold 20 s", "each once"),
+        (read_requirements, "", "accepted is"),
         (read_marks, "A", "at least two"),
         (read_marks, "A A B", "each once"),
         (read_marks, "1=17 2 3=19", "every one"),
@@ -76,6 +84,52 @@ def test_every_answer_reaches_the_study():
 def test_an_answer_that_cannot_be_read_says_what_is_accepted(read, text: str, accepted: str):
     with pytest.raises(DoeError, match=accepted):
         read(text)
+
+
+def test_every_answer_that_cannot_be_read_is_told_at_once():
+    answers = {key: default for key, (_, default) in QUESTIONS.items()} | {"weld": "lap", "feed": "fast"}
+    with pytest.raises(DoeError, match="3 of the answers") as caught:
+        read_answers(answers, title="Hinge", preheat="warm")
+    assert [fault.key for fault in caught.value.faults] == ["weld", "feed", "preheat"]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("lap fillet, 10 mm", ("lap fillet", "10 mm")),
+        ("t joint 5mm", ("t joint", "5mm")),
+        ("tee 1 1/4 in", ("tee", "1 1/4 in")),
+        ("tee, 2 sides, 6 mm", ("tee, 2 sides", "6 mm")),
+    ],
+)
+def test_joint_and_thickness_are_told_apart(text: str, expected: tuple[str, str]):
+    assert read_weld(text) == expected
+
+
+@pytest.mark.parametrize(("text", "marks"), [("1-4", "1 2 3 4"), ("1 to 3", "1 2 3"), ("A-D", "A B C D")])
+def test_marks_may_be_given_by_the_first_and_the_last(text: str, marks: str):
+    assert read_marks(text) == (tuple(marks.split()), ())
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("3 mm penetration", ("3 mm", None, "", "")),
+        ("1,2 mm of root penetration, hold for 30 s", ("1,2 mm", None, "", "30 s")),
+        ("no pores per 100 mm and the breaker holds 20 s", ("", 0, "100 mm", "20 s")),
+    ],
+)
+def test_a_good_weld_may_have_to_meet_some_of_it_only(text: str, expected: tuple[str, int | None, str, str]):
+    assert read_requirements(text) == expected
+
+
+def test_what_is_not_required_stands_commented_out():
+    answers = {key: default for key, (_, default) in QUESTIONS.items()}
+    for must, names in (("3 mm penetration", ["penetration"]), ("hold 20 s", ["trip"])):
+        text = study_text(read_answers(answers | {"must": must}, title="Hinge"))
+        assert [r.name for r in parse_study(text).responses] == names
+        everything = parse_study(text.replace("\n#  {", "\n  {"))
+        assert [r.name for r in everything.responses] == ["penetration", "porosity", "trip", "root fused"]
 
 
 def test_a_supply_that_is_not_known_is_left_out():
