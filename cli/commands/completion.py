@@ -10,13 +10,18 @@ from cli.answer import say
 @click.command("completion")
 @click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
 def command(shell: str) -> None:
-    r"""Print a script that lets SHELL complete commands, options and folders.
+    """Print a script that lets SHELL complete commands, options and folders.
 
     \b
     Put the line for your shell into its start-up file:
       bash:  eval "$(weldwindow completion bash)"
       zsh:   eval "$(weldwindow completion zsh)"
       fish:  weldwindow completion fish | source
+
+    \b
+    Examples:
+      weldwindow completion bash
+      weldwindow completion fish
     """
     from click.shell_completion import get_completion_class
 

@@ -86,7 +86,7 @@ def test_a_cell_that_held_something_else_is_listed(staged: Plan):
 def test_the_same_readings_again_change_nothing(staged: Plan):
     take(staged, "W03,1.9,,5.0,c.jpg")
     before = (staged.study.folder / "results.csv").read_bytes()
-    assert write_export(read_export(macro_export(staged, "W03,1.9,,5.0,c.jpg"), staged.study)) == []
+    assert write_export(read_export(macro_export(staged, "W03,1.9,,5.0,c.jpg"), staged.study)).files == ()
     assert (staged.study.folder / "results.csv").read_bytes() == before
 
 
