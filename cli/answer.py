@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import json
 import math
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -39,6 +40,26 @@ def answers(command: Command) -> Command:
             command(*args, **kwargs)
         except DoeError as error:
             _refuse(error, as_json=bool(kwargs.get("as_json")))
+
+    return run  # type: ignore[return-value]
+
+
+@contextlib.contextmanager
+def changing(folder: Path) -> Iterator[None]:
+    """Hold a study's folder while a command changes it; another command in it waits, and says that it does."""
+    from doe.locking import held
+
+    with held(folder, waiting=lambda: note(f"waiting for another weldwindow command to end in {folder}")):
+        yield
+
+
+def changes_study(command: Command) -> Command:
+    """Hold the study's folder during the whole command."""
+
+    @functools.wraps(command)
+    def run(*args: Any, **kwargs: Any) -> None:
+        with changing(kwargs["folder"]):
+            command(*args, **kwargs)
 
     return run  # type: ignore[return-value]
 

@@ -66,7 +66,7 @@ class LazyGroup(click.Group):
 @click.group("weldwindow", cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="weldwindow", prog_name="weldwindow")
 def main() -> None:
-    r"""Plan test welds, read what was measured, and find the settings that can be claimed.
+    """Plan test welds, read what was measured, and find the settings that can be claimed.
 
     \b
     The short path:

@@ -68,10 +68,18 @@ def judge_plan(plan: Plan) -> Planned:
 
 
 def write_plan(plan: Plan, *, replace: bool = False) -> list[Path]:
-    """Write plan.csv, results.csv, and the sheets and pages to weld and measure by."""
-    from doe.bench.stage import write_stage
+    """Write plan.csv, results.csv, and the sheets and pages to weld and measure by.
 
-    return [*write_stage(plan, replace=replace), *write_sheets(plan)]
+    A later stage's plan is written last: killed before, the command can simply be given again. The first stage's may
+    be planned again at any time, as long as nothing is filled in.
+    """
+    from doe.bench.stage import refuse_to_overwrite, write_stage
+
+    if plan.stage == 1:
+        return [*write_stage(plan, replace=replace), *write_sheets(plan)]
+    refuse_to_overwrite(plan.study.folder, stage=plan.stage)
+    sheets = write_sheets(plan)
+    return [*write_stage(plan, replace=replace), *sheets]
 
 
 def write_sheets(plan: Plan) -> list[Path]:
@@ -81,6 +89,12 @@ def write_sheets(plan: Plan) -> list[Path]:
 
     sheets = [*write_run_sheet(plan), *write_workbook_form(plan)]
     return [*sheets, *write_bench_page(plan), *write_macro_page(plan)]
+
+
+def lacks_sheets(plan: Plan) -> bool:
+    """Whether the writing of a stage's sheets was cut short: the last of them is not there."""
+    name = "macro.html" if plan.stage == 1 else f"macro-{plan.stage}.html"
+    return not (plan.study.folder / "report" / name).exists()
 
 
 def read_folder(folder: Path) -> Results:
@@ -168,14 +182,16 @@ def fit_and_check(folder: Path, *, seed: int, textbook: bool) -> Checked:
 def make_report(folder: Path, *, seed: int, figures: Path | None = None) -> Reported:
     """Read, fit, find the window, judge its claim; write report, card and answer, and the figures where asked."""
     from cli.answer import plain
+    from doe.bench import read_results
     from doe.bench.answer_file import made_from, write_answer
     from doe.bench.stage import read_plans
     from doe.report import write_figures, write_report
     from doe.report.answering import said
     from doe.window import claimed_window
 
-    results = read_folder(folder)
-    files = made_from(folder)
+    study = read_whole_study(folder)
+    files = made_from(folder)  # before they are read: what is saved meanwhile makes a new report due
+    results = read_results(folder, study)
     fit, found = _fit_and_find(results, seed=seed)
     window, confirmation = claimed_window(fit, found, seed=seed)
     written = write_report(results.study, read_plans(results.study), results, fit, window, folder / "report")

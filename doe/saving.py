@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import errno
+import itertools
 import os
+import re
 import stat
-from collections.abc import Iterator
+import time
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
@@ -28,6 +31,8 @@ _SENTENCES: Final = {
 }
 _NO_FOLDER_SYNC: Final = frozenset({errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP})
 """A file system that cannot flush a folder says so by one of these; the file itself has been flushed."""
+_LEFT_BEHIND_S: Final = 60.0
+"""A temporary file this old belongs to a process that was killed: writing one takes less than a second."""
 
 
 def write_text(path: Path, text: str, *, within: Path | None = None) -> None:
@@ -70,17 +75,53 @@ def write_bytes(path: Path, data: bytes, *, within: Path | None = None) -> None:
     CannotWriteError
         If it cannot be written; what stood there before is untouched.
     """
-    with _plain_errors(path):
-        target = _true_place(path, within or path.parent)
-        mode = _mode_of_old(target, path)
-        temporary, number = _open_temporary(target)
-        try:
-            _fill(number, data, mode)
-            temporary.replace(target)
-        except BaseException:
+    write_together({path: data}, within=within)
+
+
+def write_together(files: Mapping[Path, bytes], *, within: Path | None = None) -> None:
+    """Write files that belong together: all of them stand ready beside the old ones before the first is renamed.
+
+    Parameters
+    ----------
+    files : mapping of Path to bytes
+        Each file's contents.
+    within : Path or None
+        As for ``write_bytes``.
+
+    Raises
+    ------
+    CannotWriteError
+        If one cannot be written; then all of them are as they were, unless a rename itself failed.
+    """
+    ready: dict[Path, tuple[Path, Path]] = {}
+    try:
+        for path, data in files.items():
+            with _plain_errors(path):
+                ready[path] = _make_ready(path, data, within or path.parent)
+        for path, (temporary, target) in ready.items():
+            with _plain_errors(path):
+                temporary.replace(target)
+        for folder in dict.fromkeys(target.parent for _, target in ready.values()):
+            with _plain_errors(next(iter(ready))):
+                _flush_folder(folder)
+    except BaseException:
+        for temporary, _ in ready.values():
             temporary.unlink(missing_ok=True)
-            raise
-        _flush_folder(target.parent)
+        raise
+
+
+def _make_ready(path: Path, data: bytes, within: Path) -> tuple[Path, Path]:
+    """Write the bytes to a temporary file beside the target; give both."""
+    target = _true_place(path, within)
+    mode = _mode_of_old(target, path)
+    _clear_away_left_behind(target)
+    temporary, number = _open_temporary(target)
+    try:
+        _fill(number, data, mode)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    return temporary, target
 
 
 def keep_aside(path: Path) -> Path:
@@ -106,11 +147,43 @@ def keep_aside(path: Path) -> Path:
             message = f"There is no file {path.name} to keep aside in {path.parent}."
             raise CannotWriteError(message)
         refuse_open_in_spreadsheet(path)
-        kept = _reserve(path)
+        kept = _rename_to_free(path, path)
+        _flush_folder(path.parent)
+    return kept
+
+
+def keep_copy(path: Path) -> Path:
+    """Keep a copy of a file under the next free numbered name, so that the file can then be written over in one step.
+
+    Where the copy kept last holds the same already (a command was killed before it wrote over), that one is it.
+
+    Parameters
+    ----------
+    path : Path
+        The file to keep.
+
+    Returns
+    -------
+    Path
+        Where the copy is.
+
+    Raises
+    ------
+    CannotWriteError
+        If it is not there or the copy cannot be written.
+    """
+    with _plain_errors(path):
+        if not path.is_file():
+            message = f"There is no file {path.name} to keep in {path.parent}."
+            raise CannotWriteError(message)
+        data, last = path.read_bytes(), _numbered(path, _first_free(path) - 1)
+        if last.is_file() and last.read_bytes() == data:
+            return last
+        temporary, _ = _make_ready(path, data, path.parent)
         try:
-            path.replace(kept)
+            kept = _rename_to_free(temporary, path)
         except BaseException:
-            kept.unlink(missing_ok=True)
+            temporary.unlink(missing_ok=True)
             raise
         _flush_folder(path.parent)
     return kept
@@ -217,17 +290,39 @@ def _fill(number: int, data: bytes, mode: int | None) -> None:
             os.fchmod(file.fileno(), mode)
 
 
-def _reserve(path: Path) -> Path:
-    """Take the first numbered name that nobody has, by making an empty file of it."""
-    count = 1
+def _clear_away_left_behind(target: Path) -> None:
+    """Delete the temporary files of this target whose process was killed."""
+    named = re.compile(re.escape(f".{target.name}.") + r"(\d+)-\d+\.tmp")
+    for path in target.parent.iterdir():
+        match = named.fullmatch(path.name)
+        if match and int(match[1]) != os.getpid() and path.stat().st_mtime < time.time() - _LEFT_BEHIND_S:
+            path.unlink(missing_ok=True)
+
+
+def _numbered(path: Path, count: int) -> Path:
+    return path.with_name(f"{path.stem}.{count}{path.suffix}")
+
+
+def _first_free(path: Path) -> int:
+    """Give the first number whose name nobody has."""
+    return next(count for count in itertools.count(1) if not os.path.lexists(_numbered(path, count)))
+
+
+def _rename_to_free(old: Path, path: Path) -> Path:
+    """Rename a file to the first free numbered name of a path; what another program puts there meanwhile is kept."""
     while True:
-        kept = path.with_name(f"{path.stem}.{count}{path.suffix}")
+        kept = _numbered(path, _first_free(path))
+        if old.is_symlink():
+            return old.replace(kept)
         try:
-            os.close(os.open(kept, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
+            os.link(old, kept)
         except FileExistsError:
-            count += 1
+            continue
+        except OSError:  # a disk without second names for a file, such as a memory stick
+            old.replace(kept)
         else:
-            return kept
+            old.unlink()
+        return kept
 
 
 def _flush_folder(folder: Path) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cli.answer import answers, json_option, note, print_json, say, study_argument
+from cli.answer import answers, changing, json_option, note, print_json, say, study_argument
 
 if TYPE_CHECKING:
     from doe.bench.reading import Examination
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 @json_option
 @answers
 def command(folder: Path, annotate: bool, as_json: bool, **asked: str) -> None:
-    r"""Read the study and the results in DIR; list every fault, every conversion and every question.
+    """Read the study and the results in DIR; list every fault, every conversion and every question.
 
     After scrapped or missing welds it also says what can still be learned, and which one redo helps most.
 
@@ -51,7 +51,10 @@ def command(folder: Path, annotate: bool, as_json: bool, **asked: str) -> None:
     found = examine_results(folder, study)
     lost = () if found.results is None else rescue(found.results)
     verdicts = check_welds(found.results, wanted) if wanted is not None and found.results is not None else ()
-    files = write_annotated(study, found) if annotate else []
+    files = []
+    if annotate:
+        with changing(folder):
+            files = write_annotated(study, found)
     if as_json:
         extra = {"rescue": [part.to_dict() for part in lost]}
         print_json(_answer(found) | extra | ({"code": [weld.to_dict() for weld in verdicts]} if wanted else {}))

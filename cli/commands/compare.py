@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 @seed_option
 @answers
 def command(folder: Path, others: tuple[Path, ...], by: str | None, thickness: bool, as_json: bool, seed: int) -> None:
-    r"""Compare two studies, or the kinds inside one: the difference with its band, and whether one card serves both.
+    """Compare two studies, or the kinds inside one: the difference with its band, and whether one card serves both.
 
     With --thickness: how thick the machine can go, from a study of each thickness. They are climbed from the thinnest
     up; nothing is said between or beyond them.

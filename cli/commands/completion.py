@@ -10,7 +10,7 @@ from cli.answer import say
 @click.command("completion")
 @click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
 def command(shell: str) -> None:
-    r"""Print a script that lets SHELL complete commands, options and folders.
+    """Print a script that lets SHELL complete commands, options and folders.
 
     \b
     Examples, one a shell, for its start-up file:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cli.answer import answers, json_option, print_json, say, seed_option, study_argument, wrote
+from cli.answer import answers, changes_study, json_option, print_json, say, seed_option, study_argument, wrote
 
 if TYPE_CHECKING:
     from doe.window.confirmation import Confirmation
@@ -22,8 +22,9 @@ if TYPE_CHECKING:
 @json_option
 @seed_option
 @answers
+@changes_study
 def command(folder: Path, welds: int | None, allow: int | None, as_json: bool, seed: int, **kind: bool) -> None:
-    r"""Fix the claim for the study in DIR with its confirmation welds and their rule; afterwards give the verdict.
+    """Fix the claim for the study in DIR with its confirmation welds and their rule; afterwards give the verdict.
 
     The first time it writes claim.json, which is never rewritten, and the welds as the next plan-2.csv. Once they
     are filled in it says confirmed, not contradicted or withdrawn.
@@ -35,7 +36,7 @@ def command(folder: Path, welds: int | None, allow: int | None, as_json: bool, s
       weldwindow confirm hinge --recheck --welds 3
       weldwindow confirm hinge --anew
     """
-    from cli.steps import read_folder, write_sheets
+    from cli.steps import lacks_sheets, read_folder, write_sheets
     from doe.models import fit_responses
     from doe.window import confirm_window, write_confirmation
     from doe.window.confirm_words import confirmation_sentences
@@ -43,7 +44,8 @@ def command(folder: Path, welds: int | None, allow: int | None, as_json: bool, s
     fit = fit_responses(read_folder(folder), seed=seed)
     confirmation = confirm_window(fit, seed=seed, welds=welds, failures_allowed=allow, **kind)
     files = write_confirmation(confirmation)
-    files += write_sheets(confirmation.plan) if files else []
+    if files or (confirmation.verdict is None and lacks_sheets(confirmation.plan)):
+        files += write_sheets(confirmation.plan)
     if as_json:
         print_json(confirmation.to_dict())
     else:

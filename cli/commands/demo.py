@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from cli.answer import answers, json_option, note, print_json, say, seed_option, wrote
+from cli.answer import answers, changing, json_option, note, print_json, say, seed_option, wrote
 
 
 @click.command("demo")
@@ -15,7 +15,7 @@ from cli.answer import answers, json_option, note, print_json, say, seed_option,
 @seed_option
 @answers
 def command(folder: Path | None, as_json: bool, seed: int) -> None:
-    r"""Do the whole job on the shipped example, from the study to the report.
+    """Do the whole job on the shipped example, from the study to the report.
 
     A virtual welder makes the welds; its hidden truth is printed beside the answer. Writes into a new folder.
 
@@ -24,9 +24,19 @@ def command(folder: Path | None, as_json: bool, seed: int) -> None:
       weldwindow demo
       weldwindow demo my-demo
     """
-    from cli.steps import make_plan, make_report, new_folder, start_demo, weld_demo, write_plan
+    from cli.steps import new_folder
+    from doe.saving import make_folder
 
-    folder = new_folder(folder, stem="hinge-demo")
+    folder = make_folder(new_folder(folder, stem="hinge-demo"))
+    with changing(folder):
+        new_folder(folder, stem="")
+        _do_it_all(folder, as_json=as_json, seed=seed)
+
+
+def _do_it_all(folder: Path, *, as_json: bool, seed: int) -> None:
+    """Do every step, and say what the truth was."""
+    from cli.steps import make_plan, make_report, start_demo, weld_demo, write_plan
+
     study = start_demo(folder)
     note(f"1 of 4: the study, {study.title}: {folder / 'study.toml'}")
     planned = make_plan(study, seed=seed)

@@ -39,7 +39,7 @@ class Dial:
 @json_option
 @answers
 def command(file: Path, wanted: Sequence[str], unit: str, taps: bool, confidence: float, as_json: bool) -> None:
-    r"""Calibrate a dial from FILE: timed wire pulls (mark, seconds, length) and volt readings (mark, volts).
+    """Calibrate a dial from FILE: timed wire pulls (mark, seconds, length) and volt readings (mark, volts).
 
     Amps read at the arc (amps, stick-out, with feed or the mark of timed pulls) give the wire's own burn-off,
     W = a I + b L I²: with it under [job] the plan works out amps, heat input and the load on the supply.

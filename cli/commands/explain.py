@@ -14,7 +14,7 @@ from cli.answer import answers, json_option, print_json, say
 @json_option
 @answers
 def command(word: tuple[str, ...], as_json: bool) -> None:
-    r"""Explain WORD in the words of the shop; without one, list the words.
+    """Explain WORD in the words of the shop; without one, list the words.
 
     \b
     Examples:

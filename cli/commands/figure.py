@@ -38,7 +38,7 @@ FROM_MEMORY: Final = " (from memory: check the standard before a claim rests on 
 @json_option
 @answers
 def command(name: str | None, inputs: Sequence[str], with_source: bool, as_json: bool) -> None:
-    r"""Work out one trade figure; without a NAME, list them with inputs, validity and source.
+    """Work out one trade figure; without a NAME, list them with inputs, validity and source.
 
     Inputs carry their unit without a blank; any known unit is read. Outside its range a figure prints no number but
     the bound that is broken, and leaves with exit code 4.

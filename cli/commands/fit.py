@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 @seed_option
 @answers
 def command(folder: Path, textbook: bool, as_json: bool, seed: int) -> None:
-    r"""Fit the models to the results in DIR, in words and numbers.
+    """Fit the models to the results in DIR, in words and numbers.
 
     \b
     Examples:

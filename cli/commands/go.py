@@ -17,7 +17,7 @@ from cli.answer import answers, json_option, note, print_json, seed_option, stud
 @click.pass_context
 @answers
 def command(context: click.Context, folder: Path, as_json: bool, seed: int) -> None:
-    r"""Do the step that is due for the study in DIR, and say which it was.
+    """Do the step that is due for the study in DIR, and say which it was.
 
     No study yet: asks the eight questions. No plan yet: plans. Results filled in: reports. No window yet: plans the
     next welds. A window: fixes its confirmation welds. Those filled in: gives the verdict and reports anew. Otherwise

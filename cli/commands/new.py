@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from cli.answer import answers, json_option, note, print_json, say, seed_option, wrote
+from cli.answer import answers, changing, json_option, note, print_json, say, seed_option, wrote
 from cli.progress import progress
 
 
@@ -33,7 +33,7 @@ from cli.progress import progress
 def command(
     folder: Path, preheat: str, title: str, no_input: bool, as_json: bool, seed: int, **given: str | None
 ) -> None:
-    r"""Answer at most eight questions; get study.toml, a plan, and a run sheet to weld by.
+    """Answer at most eight questions; get study.toml, a plan, and a run sheet to weld by.
 
     \b
     Examples:
@@ -42,6 +42,7 @@ def command(
       weldwindow new hinge --weld "lap fillet, 10 mm" --voltage "1=17 2=18.4 3=19.6" --welds 16
     """
     from cli.steps import make_plan, write_new_study, write_plan
+    from doe.saving import make_folder
     from doe.study.answers import QUESTIONS, read_answers
     from doe.study.reading import parse_study
     from doe.study.writing import study_text
@@ -53,7 +54,10 @@ def command(
         text = study_text(read_answers(texts, title=title or folder.resolve().name, preheat=preheat))
         with progress("planning", quiet=as_json) as report:
             planned = make_plan(parse_study(text, folder=folder), seed=seed, progress=report)
-    files = [write_new_study(folder, text), *write_plan(planned.plan)]
+    make_folder(folder)
+    with changing(folder):
+        refuse_old_study(folder)
+        files = [write_new_study(folder, text), *write_plan(planned.plan)]
     if as_json:
         print_json({"schema": 1, "files": files, "plan": planned.to_dict()})
     else:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from cli.answer import answers, json_option, print_json, say, seed_option, study_argument, wrote
+from cli.answer import answers, changes_study, json_option, print_json, say, seed_option, study_argument, wrote
 from cli.progress import progress
 
 
@@ -20,8 +20,9 @@ from cli.progress import progress
 @json_option
 @seed_option
 @answers
+@changes_study
 def command(folder: Path, welds: int | None, as_json: bool, seed: int) -> None:
-    r"""Plan the next welds of the study in DIR where they are expected to enlarge the window most.
+    """Plan the next welds of the study in DIR where they are expected to enlarge the window most.
 
     Says why each weld is where it is and what they should bring together. Writes the next plan-2.csv, results-2.csv
     ... with their run sheet and pages.

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from cli.answer import answers, json_option, note, plain, print_json, say, study_argument, wrote
+from cli.answer import answers, changes_study, json_option, note, plain, print_json, say, study_argument, wrote
 
 
 @click.command("pack")
@@ -23,8 +23,9 @@ from cli.answer import answers, json_option, note, plain, print_json, say, study
 )
 @json_option
 @answers
+@changes_study
 def command(folder: Path, packed: Path | None, as_json: bool) -> None:
-    r"""Put the study in DIR with its plans, results and report into one zip, with versions and hashes.
+    """Put the study in DIR with its plans, results and report into one zip, with versions and hashes.
 
     \b
     Examples:
@@ -35,7 +36,9 @@ def command(folder: Path, packed: Path | None, as_json: bool) -> None:
         _check(packed, as_json=as_json)
         return
     from doe.report.pack import write_pack
+    from doe.study import read_study
 
+    read_study(folder)
     path = write_pack(folder)
     if as_json:
         print_json({"schema": 1, "files": [path]})

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cli.answer import answers, json_option, print_json, say, seed_option, study_argument, wrote
+from cli.answer import answers, changing, json_option, print_json, say, seed_option, study_argument, wrote
 from cli.progress import progress
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ EDGES_SAID = (
 @seed_option
 @answers
 def command(folder: Path, replace: bool, as_json: bool, seed: int, **asked: Any) -> None:
-    r"""Plan the test welds of the study in DIR.
+    """Plan the test welds of the study in DIR.
 
     Writes plan.csv, a blank results.csv and the run sheet, and says what the plan can tell and what it costs.
 
@@ -99,12 +99,12 @@ def _plan(study: Study, budget: Budget | None, *, replace: bool, as_json: bool, 
     from doe.bench.stage import refuse_to_overwrite
     from doe.planning.afford import afford
 
-    if not replace:
-        refuse_to_overwrite(study.folder, stage=1)
-    with progress("planning", quiet=as_json) as report:
+    with changing(study.folder), progress("planning", quiet=as_json) as report:
+        if not replace:
+            refuse_to_overwrite(study.folder, stage=1)
         found = None if budget is None else afford(study, budget, seed=seed, progress=report)
         planned = make_plan(study if found is None else found.study, seed=seed, progress=report)
-    files = write_plan(planned.plan, replace=replace)
+        files = write_plan(planned.plan, replace=replace)
     if as_json:
         print_json(planned.to_dict() | ({} if found is None else {"afford": found.to_dict()}))
     else:
@@ -155,7 +155,8 @@ def _find_edges(study: Study, *, replace: bool, as_json: bool) -> None:
     from doe.planning.edges import FILE, edge_beads, read_edges, suggest_limits, write_edges
 
     if replace or not (study.folder / FILE).exists():
-        beads, path = edge_beads(study), write_edges(study, replace=replace)
+        with changing(study.folder):
+            beads, path = edge_beads(study), write_edges(study, replace=replace)
         if as_json:
             print_json({"schema": 1, "files": [path], "beads": [bead.to_dict(study) for bead in beads]})
         else:
@@ -179,7 +180,8 @@ def _compare_sizes(study: Study, *, simulate: bool, as_json: bool, seed: int) ->
     with progress("comparing numbers of welds", quiet=as_json) as report:
         rows = how_many(study, seed=seed, progress=report)
     simulated = _simulate(study, as_json=as_json, seed=seed) if simulate else ()
-    files = write_how_many(study, rows, simulated)
+    with changing(study.folder):
+        files = write_how_many(study, rows, simulated)
     if as_json:
         answer: dict[str, object] = {"schema": 1, "seed": seed, "sizes": [row.to_dict() for row in rows]}
         if simulate:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cli.answer import answers, json_option, print_json, say, study_argument, wrote
+from cli.answer import answers, changes_study, json_option, print_json, say, study_argument, wrote
 
 if TYPE_CHECKING:
     from doe.rehearsal.practice import Practice
@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 @click.option("--key", "show_key", is_flag=True, help="Show the answer key. Nothing can be welded after that.")
 @json_option
 @answers
+@changes_study
 def command(folder: Path, as_json: bool, **options: object) -> None:
-    r"""Practise on a virtual welder with a hidden truth: the same for a whole class, each with welds of their own.
+    """Practise on a virtual welder with a hidden truth: the same for a whole class, each with welds of their own.
 
     In a new folder this writes a study to practise on. Plan it, make the welds by this command, read the report, and
     ask for the answer key at the end. All of it is invented; no number is a fact of welding.

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cli.answer import answers, json_option, note, print_json, say, seed_option, study_argument, wrote
+from cli.answer import answers, changes_study, json_option, note, print_json, say, seed_option, study_argument, wrote
 
 if TYPE_CHECKING:
     from doe.study.model import Study
@@ -28,8 +28,9 @@ HOW = (
 @json_option
 @seed_option
 @answers
+@changes_study
 def command(folder: Path, sections: int, readers: int, as_json: bool, seed: int) -> None:
-    r"""Find out how well your reading repeats: a few sections of the study in DIR read twice, blind.
+    """Find out how well your reading repeats: a few sections of the study in DIR read twice, blind.
 
     The first time it writes the sheet to read by. Filled in, run again: it says how closely a reading repeats and how
     much of the scatter is the reading, and the models take that into account. It is offered, never required.

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from cli.answer import answers, json_option, print_json, say, seed_option, study_argument, wrote
+from cli.answer import answers, changes_study, json_option, print_json, say, seed_option, study_argument, wrote
 
 
 @click.command("report")
@@ -19,8 +19,9 @@ from cli.answer import answers, json_option, print_json, say, seed_option, study
 @json_option
 @seed_option
 @answers
+@changes_study
 def command(folder: Path, figures: Path | None, as_json: bool, seed: int) -> None:
-    r"""Check, fit, find the window; then write report/report.html, the run sheet and the setting card.
+    """Check, fit, find the window; then write report/report.html, the run sheet and the setting card.
 
     \b
     Examples:

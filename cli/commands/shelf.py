@@ -6,15 +6,16 @@ from pathlib import Path
 
 import click
 
-from cli.answer import answers, json_option, print_json, say, wrote
+from cli.answer import answers, changes_study, json_option, print_json, say, wrote
 
 
 @click.command("shelf")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path, file_okay=False, exists=True), default=Path())
 @json_option
 @answers
+@changes_study
 def command(folder: Path, as_json: bool) -> None:
-    r"""List the studies under DIR with their windows, and write an index page, shelf.html, to print for the shop wall.
+    """List the studies under DIR with their windows, and write an index page, shelf.html, to print for the shop wall.
 
     The windows are those of the last report; a study that has changed since says so.
 

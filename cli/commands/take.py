@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cli.answer import answers, json_option, note, print_json, say, study_argument, wrote
+from cli.answer import answers, changes_study, json_option, note, print_json, say, study_argument, wrote
 
 if TYPE_CHECKING:
     from doe.bench.taking import Export, Taken
@@ -19,8 +19,9 @@ if TYPE_CHECKING:
 @click.option("--replace", is_flag=True, help="Take FILE alone; a filled-in results.csv is kept beside.")
 @json_option
 @answers
+@changes_study
 def command(file: Path, folder: Path, replace: bool, as_json: bool) -> None:
-    r"""Take FILE, a table exported by the bench page or the macro page, into the study in DIR.
+    """Take FILE, a table exported by the bench page or the macro page, into the study in DIR.
 
     The bench page's table becomes results.csv as it is. Where results.csv is filled in already (by hand, or by the
     export of a second person), only its blanks are filled and the old table is kept beside; cells that do not agree are

@@ -17,7 +17,7 @@ from cli.answer import answers, json_option, note, print_json, say, seed_option,
 @seed_option
 @answers
 def command(folder: Path, textbook: bool, as_json: bool, seed: int) -> None:
-    r"""Find the setting window that can be claimed from the results in DIR, and the best setting inside it.
+    """Find the setting window that can be claimed from the results in DIR, and the best setting inside it.
 
     Exit code 4: no window can be claimed; what can be said instead is printed.
 

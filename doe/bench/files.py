@@ -12,6 +12,7 @@ from doe.bench.sheets import LARGEST_FILE, Sheet
 from doe.bench.text_tables import read_text_sheets
 from doe.bench.workbooks import read_workbook_sheets
 from doe.errors import Fault, ResultsError
+from doe.loading import ChangedWhileReadError, read_whole
 
 RESULTS_NAME: Final = re.compile(r"results(?:-(?P<stage>\d{1,4}))?\.(?:csv|xlsx)", re.IGNORECASE)
 """The name of a table of results, and its stage."""
@@ -81,22 +82,36 @@ def load_sheets(path: Path) -> list[Sheet]:
     ResultsError
         If it cannot be read, is too large, or is neither.
     """
+    return cut_sheets(path, table_bytes(path))
+
+
+def table_bytes(path: Path) -> bytes:
+    """Read a table's bytes, whole.
+
+    Raises
+    ------
+    ResultsError
+        If it cannot be read, is too large, or another program wrote to it meanwhile.
+    """
     try:
-        size = path.stat().st_size
-        if size > LARGEST_FILE:
-            message = f"{path.name} is larger than a table of welds can be."
-            raise ResultsError(
-                message,
-                [
-                    Fault(
-                        f"{size:,} bytes; at most {LARGEST_FILE:,} are read: keep only the columns of results.csv",
-                        path.name,
-                    )
-                ],
-            )
-        data = path.read_bytes()
+        data = read_whole(path, at_most=LARGEST_FILE)
     except OSError as error:
         raise _cannot_read(path, error) from error
+    if len(data) > LARGEST_FILE:
+        message = f"{path.name} is larger than a table of welds can be."
+        todo = "keep only the columns of results.csv"
+        raise ResultsError(message, [Fault(f"at most {LARGEST_FILE:,} bytes are read: {todo}", path.name)])
+    return data
+
+
+def cut_sheets(path: Path, data: bytes) -> list[Sheet]:
+    """Cut a file's bytes into sheets, as a workbook or as text.
+
+    Raises
+    ------
+    ResultsError
+        If they are neither, or too much.
+    """
     if data.startswith(b"PK\x03\x04"):
         return read_workbook_sheets(path.name, data)
     if data.startswith(b"\xd0\xcf\x11\xe0"):
@@ -132,6 +147,8 @@ def _check_stages(found: list[ResultsFile]) -> None:
 
 def _cannot_read(path: Path, error: OSError) -> ResultsError:
     reason = error.strerror or "it cannot be read"
+    if isinstance(error, ChangedWhileReadError):
+        return ResultsError(f"{path.name} cannot be read.", [Fault(reason, path.name)])
     return ResultsError(
         f"{path.name} cannot be read.",
         [Fault(f"{reason}: is the name right, and is it closed in the spreadsheet program?", path.name)],

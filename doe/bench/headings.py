@@ -60,6 +60,11 @@ class Table:
     headings: tuple[Heading, ...]
     rows: tuple[Row, ...]
 
+    def comment(self, words: str) -> str:
+        """Find what a comment line says after a word; empty where it is not there."""
+        lines = (row.cells[0].text.lstrip("# ") for row in self.sheet.rows if row.is_comment)
+        return next((line[len(words) :].strip() for line in lines if line.startswith(f"{words} ")), "")
+
 
 def find_table(sheets: Iterable[Sheet], study: Study) -> Table:
     """Find the one sheet, or the one way to cut a text file, whose headings are those of a table of welds.

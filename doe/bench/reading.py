@@ -9,14 +9,15 @@ from typing import TypeVar
 
 from doe.bench.checks import doubts
 from doe.bench.files import ResultsFile, find_files, load_sheets
-from doe.bench.headings import check_headings, find_table
+from doe.bench.headings import Table, check_headings, find_table
 from doe.bench.log import Log, Place
 from doe.bench.reading_study import FILE as READING_STUDY
 from doe.bench.reading_study import read_reading_study
 from doe.bench.records import Record, read_records
 from doe.bench.results import Conversion, Results, StudiedScatter
+from doe.bench.stage import stage_path
 from doe.bench.welds import PlanFile, assemble
-from doe.errors import Fault, ResultsError
+from doe.errors import Fault, ResultsError, quoted
 from doe.planning.reading import read_plan
 from doe.study.model import Study
 
@@ -134,10 +135,30 @@ def _read_file(file: ResultsFile, study: Study, log: Log) -> list[Record]:
     except ResultsError as error:
         log.faults += error.faults
         return []
+    _check_its_plan(table, file, study, log)
     records = read_records(check_headings(table, study, log), study, log)
     if not records and not log.faults:
         log.fault("there is no row with a weld under the headings", Place(file.path.name, 0))
     return records
+
+
+def _check_its_plan(table: Table, file: ResultsFile, study: Study, log: Log) -> None:
+    """Refuse a table of another plan than the one beside it: they are written together, unless that was cut short."""
+    plan = stage_path(file.path.parent, "plan", file.stage or 1)
+    seed = table.comment("seed")
+    if file.stage is None or not seed or not plan.exists():
+        return
+    try:
+        planned = str(read_plan(plan, study).seed)
+    except ResultsError:
+        return  # told where the plans are read
+    if planned != seed:
+        log.fault(
+            f"it was made for a plan of seed {quoted(seed)}, and {plan.name} is one of seed {planned}: planning was "
+            f"cut short, or one of the two was put back. To use this table, take {plan.name} out of the folder; to "
+            "weld by that plan, move this table away and plan again. Nothing measured is lost either way",
+            Place(file.path.name, 0),
+        )
 
 
 def _read_plans(files: Sequence[ResultsFile], study: Study, log: Log) -> list[PlanFile]:
@@ -160,7 +181,7 @@ def _plan_stage(path: Path) -> int | None:
     digits = path.stem.removeprefix("plan").removeprefix("-")
     if path.stem == "plan":
         return 1
-    return int(digits) if digits.isdecimal() and path.stem == f"plan-{digits}" else None
+    return int(digits) if digits.isdecimal() and len(digits) < 5 and path.stem == f"plan-{digits}" else None
 
 
 def _by_place(found: Sequence[Noted], order: Sequence[str]) -> list[Noted]:

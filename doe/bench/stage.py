@@ -16,7 +16,7 @@ from doe.errors import WouldOverwriteError
 from doe.planning.plan import Plan
 from doe.planning.reading import read_plan
 from doe.planning.table import plan_table
-from doe.saving import keep_aside, write_text
+from doe.saving import keep_aside, keep_copy, write_together
 from doe.study.model import Study
 
 SEAL: Final = "# rows as written: "
@@ -63,10 +63,18 @@ def write_stage(plan: Plan, *, replace: bool = False) -> list[Path]:
     if not replace:
         refuse_to_overwrite(folder, stage=stage)
     for path in _touched(folder, stage):
-        keep_aside(path)
-    for path, text in texts.items():
-        write_text(path, text)
+        if path in texts:
+            keep_copy(path)
+        else:
+            keep_aside(path)
+    write_together({path: text.encode("utf-8") for path, text in texts.items()})
     return list(texts)
+
+
+def is_cut_short(folder: Path, stage: int) -> bool:
+    """Whether writing a stage was cut short: its plan is there as it was written, and no table of results."""
+    plan, results = stage_path(folder, "plan", stage), stage_path(folder, "results", stage)
+    return plan.exists() and is_untouched(plan) and not results.exists() and not results.with_suffix(".xlsx").exists()
 
 
 def refuse_to_overwrite(folder: Path, *, stage: int) -> None:

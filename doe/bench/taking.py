@@ -6,13 +6,14 @@ are put into the results.csv that is there.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, TypeVar
 
 from doe.bench.checks import doubts
-from doe.bench.files import load_sheets
+from doe.bench.files import cut_sheets, load_sheets, table_bytes
 from doe.bench.headings import Table, check_headings, find_table
 from doe.bench.identity import identity
 from doe.bench.joining import Filled, join_tables
@@ -28,7 +29,7 @@ from doe.bench.welds import PlanFile, assemble
 from doe.errors import Fault, ResultsError, WouldOverwriteError
 from doe.planning.plan import Plan
 from doe.planning.reading import read_plan
-from doe.saving import keep_aside, write_bytes, write_text
+from doe.saving import keep_copy, write_bytes, write_text
 from doe.study.model import Study
 
 Noted = TypeVar("Noted", Fault, Conversion)
@@ -87,7 +88,8 @@ def read_export(path: Path, study: Study) -> Export:
         With every fault at once: not a table of these pages, of another study or plan, welds missing or unknown, cells
         that cannot be read, nothing filled in.
     """
-    sheets = load_sheets(path)
+    data = table_bytes(path)
+    sheets = cut_sheets(path, data)
     if sheets[0].kind == "workbook":
         todo = "save it in the study's folder as results.xlsx, and move the blank results.csv away"
         message = f"{path.name} is a workbook, not a table of the bench page or the macro page."
@@ -99,7 +101,7 @@ def read_export(path: Path, study: Study) -> Export:
     if _is_of_macro_page(table.sheet):
         return _with_sections(path, table, records, plan, log)
     _check_welds(records, plan, log, file=path.name)
-    return _export(path.read_bytes(), records, plan, log, file=path)
+    return _export(data, records, plan, log, file=path)
 
 
 def _is_of_macro_page(sheet: Sheet) -> bool:
@@ -197,7 +199,7 @@ def write_export(export: Export, *, replace: bool = False) -> Taken:
         write_bytes(target, export.data, within=target.parent)
         return Taken((target,))
     if replace:
-        kept = keep_aside(target)
+        kept = keep_copy(target)
         write_bytes(target, export.data, within=target.parent)
         return Taken((target,), kept=kept)
     if export.sections:
@@ -219,40 +221,34 @@ def _merge(export: Export) -> Taken:
     merged = join_tables(target, export.path, study)
     if not merged.filled:
         return Taken()
-    kept = keep_aside(target)
+    kept = keep_copy(target)
     write_text(target, merged.text, within=target.parent)
     return Taken((target,), merged.filled, kept)
 
 
 def _its_plan(table: Table, study: Study) -> Plan:
     """Find the plan that the table was made for; refuse where it is another's, for then no row can be trusted."""
-    said = {words: _comment(table, words) for words in ("fingerprint", "stage", "seed")}
+    said = {words: table.comment(words) for words in ("fingerprint", "stage", "seed")}
     file = table.sheet.file
     lost = [words for words, value in said.items() if not value]
     if lost:
         todo = "export it again from the page, and do not edit the lines that begin with #"
         raise _not_ours(file, [f"the comment lines with {' and '.join(lost)} are missing: {todo}"])
-    stage = int(said["stage"]) if said["stage"].isdecimal() else 0
+    stage = int(said["stage"]) if re.fullmatch(r"[0-9]{1,4}", said["stage"]) else 0
     path = stage_path(study.folder, "plan", stage)
     if stage < 1 or not path.exists():
-        raise _not_ours(file, [f"it was made for stage {said['stage']}, and this study has no {path.name}"])
+        raise _not_ours(file, [f"it was made for stage {said['stage'][:40]}, and this study has no {path.name}"])
     plan = read_plan(path, study)
     ours = {"fingerprint": plan.fingerprint or study.fingerprint, "seed": str(plan.seed)}
     wrong = [
-        f"it was made for a plan with the {words} {said[words]}; {path.name} has {value}. Is it the right study, or "
-        "was the plan made again since?"
+        f"it was made for a plan with the {words} {said[words][:40]}; {path.name} has {value}. Is it the right "
+        "study, or was the plan made again since?"
         for words, value in ours.items()
         if said[words] != value
     ]
     if wrong:
         raise _not_ours(file, wrong)
     return plan
-
-
-def _comment(table: Table, words: str) -> str:
-    """Find what a comment line says after a word; empty where it is not there."""
-    lines = (row.cells[0].text.lstrip("# ") for row in table.sheet.rows if row.is_comment)
-    return next((line[len(words) :].strip() for line in lines if line.startswith(f"{words} ")), "")
 
 
 def _not_ours(file: str, reasons: list[str]) -> ResultsError:

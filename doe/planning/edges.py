@@ -23,7 +23,7 @@ from doe.errors import CannotAnswerError, DoeError, Fault, ResultsError, WouldOv
 from doe.planning.plan import factor_headings, setting_value
 from doe.planning.region import allowed
 from doe.planning.table import plain_cell, safe_cell
-from doe.saving import keep_aside, write_text
+from doe.saving import keep_copy, write_text
 from doe.study.model import Factor, Study
 from doe.units import parse_number
 
@@ -163,7 +163,7 @@ def write_edges(study: Study, *, replace: bool = False) -> Path:
         message = f"{FILE} is there and is not overwritten; “--replace” keeps it beside under a number"
         raise WouldOverwriteError(message)
     if path.exists():
-        keep_aside(path)
+        keep_copy(path)
     write_text(path, table)
     return path
 

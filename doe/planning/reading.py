@@ -12,7 +12,8 @@ from typing import Final
 import numpy as np
 
 from doe.coding import FloatArray
-from doe.errors import Fault, ResultsError
+from doe.errors import Fault, ResultsError, quoted
+from doe.loading import ChangedWhileReadError, read_whole
 from doe.planning.plan import ROLES, Plan, PlannedWeld, factor_headings
 from doe.planning.region import allowed
 from doe.planning.table import PLACE_COLUMNS, plain_cell, plan_headings
@@ -21,6 +22,10 @@ from doe.study.model import Factor, Study
 CLOSE: Final = 1e-6
 """Two numbers are the same setting when they differ by less than this share of the factor's range: what a table's
 printed digits can lose."""
+LARGEST_FILE: Final = 5_000_000
+"""Bytes a plan may have. Our choice."""
+MOST_DIGITS: Final = 10
+"""Digits a whole number of a plan, or the seed in its comment, may have: those of the largest seed."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,8 +69,8 @@ def read_plan(path: Path | str, study: Study) -> Plan:
     return Plan(
         study,
         tuple(welds),
-        int(seed) if seed.isdecimal() else 0,
-        stage=int(stage) if stage.isdecimal() else 1,
+        _number_or(0, seed),
+        stage=_number_or(1, stage),
         fingerprint=_comment(table, "fingerprint"),
     )
 
@@ -83,11 +88,7 @@ def read_text_table(path: Path) -> TextTable:
     ResultsError
         If there is no such file, it is not text, or it has no row of headings.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (FileNotFoundError, UnicodeDecodeError, OSError) as cause:
-        message = f"{path.name} cannot be read as a table of text ({type(cause).__name__})."
-        raise ResultsError(message, [Fault("there is no such file, or it is not plain text", path.name)]) from cause
+    text = _text_of(path)
     lines = list(enumerate(text.splitlines(), start=1))
     comments = tuple(_comment_text(line) for _, line in lines if _is_comment(line))
     body = [(row, line) for row, line in lines if line.strip(" ,;\t") and not _is_comment(line)]
@@ -95,13 +96,37 @@ def read_text_table(path: Path) -> TextTable:
         message = f"{path.name} is empty: it has no row of headings."
         raise ResultsError(message, [Fault("there are no headings", path.name)])
     separator = max(",;\t", key=body[0][1].count)
-    parsed = list(csv.reader([line for _, line in body], delimiter=separator))
+    parsed = [_cells_of(line, separator) for _, line in body]
     headings = tuple(" ".join(plain_cell(cell).split()) for cell in parsed[0])
     rows = tuple(
         (row, dict(zip(headings, [plain_cell(cell) for cell in cells], strict=False)))
         for (row, _), cells in zip(body[1:], parsed[1:], strict=True)
     )
     return TextTable(path.name, comments, headings, rows)
+
+
+def _text_of(path: Path) -> str:
+    """Read a plan's text."""
+    try:
+        data = read_whole(path, at_most=LARGEST_FILE)
+        if len(data) > LARGEST_FILE:
+            message = f"{path.name} is larger than a plan can be."
+            raise ResultsError(message, [Fault(f"at most {LARGEST_FILE:,} bytes are read", path.name)])
+        return data.decode("utf-8-sig")
+    except ChangedWhileReadError as cause:
+        message = f"{path.name} cannot be read."
+        raise ResultsError(message, [Fault(str(cause.strerror), path.name)]) from cause
+    except (UnicodeDecodeError, OSError) as cause:
+        message = f"{path.name} cannot be read as a table of text ({type(cause).__name__})."
+        raise ResultsError(message, [Fault("there is no such file, or it is not plain text", path.name)]) from cause
+
+
+def _cells_of(line: str, separator: str) -> list[str]:
+    """Cut one line: in a plan no cell holds a line break, so a quotation mark left open ends with its line."""
+    try:
+        return next(csv.reader([line], delimiter=separator), [])
+    except csv.Error:  # a cell of more letters than the reader takes
+        return line.split(separator)
 
 
 def _is_comment(line: str) -> bool:
@@ -158,7 +183,7 @@ def _read_weld(cells: dict[str, str], study: Study, file: str, row: int) -> tupl
     block = _read_block(cells, study, faults, file=file, row=row)
     role = cells.get("role") or "plan"
     if role not in ROLES:
-        faults.append(Fault(f"“{role}” is not a role; accepted are {', '.join(ROLES)}", file, row, "role"))
+        faults.append(Fault(f"{quoted(role)} is not a role; accepted are {', '.join(ROLES)}", file, row, "role"))
     weld = PlannedWeld(
         cells.get("weld", ""),
         cells.get("plate", ""),
@@ -173,10 +198,15 @@ def _read_weld(cells: dict[str, str], study: Study, file: str, row: int) -> tupl
 
 def _whole_number(text: str, faults: list[Fault], *, file: str, row: int, column: str) -> int:
     """Read 1, 2 ..."""
-    if text.isdecimal() and int(text) > 0:
-        return int(text)
-    faults.append(Fault(f"“{text}” is not a whole number of 1 or more", file, row, column))
-    return 0
+    number = _number_or(0, text)
+    if number == 0:
+        faults.append(Fault(f"{quoted(text)} is not a whole number of 1 or more", file, row, column))
+    return number
+
+
+def _number_or(otherwise: int, text: str) -> int:
+    """Read a whole number of not too many digits, else give another."""
+    return int(text) if text.isdecimal() and len(text) <= MOST_DIGITS else otherwise
 
 
 def _read_block(cells: dict[str, str], study: Study, faults: list[Fault], *, file: str, row: int) -> str | None:
@@ -204,7 +234,8 @@ def read_setting(cells: dict[str, str], factor: Factor, faults: list[Fault], *, 
             continue
         value = _value_of(text, factor, is_mark=column.endswith(" mark"))
         if value is None:
-            faults.append(Fault(f"“{text}” is not understood; accepted are {_accepted(factor)}", file, row, column))
+            reason = f"{quoted(text)} is not understood; accepted are {_accepted(factor)}"
+            faults.append(Fault(reason, file, row, column))
             return float("nan")
         found.append(value)
     if not found:
@@ -276,7 +307,7 @@ def _repeated(values: Iterable[str], rows: Sequence[int], file: str, column: str
     faults = []
     for value, row in zip(values, rows, strict=True):
         if value in first and value not in {"", "0"}:
-            faults.append(Fault(f"“{value}” stands in row {first[value]} already", file, row, column))
+            faults.append(Fault(f"{quoted(value)} stands in row {first[value]} already", file, row, column))
         first.setdefault(value, row)
     return faults
 

@@ -46,10 +46,9 @@ FRONTIER_TOLD: Final = (
     "the surfaces, of which so many welds give so much. A confidence of 85 % would give 30 %, 80 % 35 %, 50 % 65",
     "%: another promise, so it is not done.",
     "",
-    "Where the promise is broken: on the sharp ridge at 24 welds 15 of 100 further informed studies claimed",
-    "wrongly (5 of 80 at 18), most by settings of a true assurance of 86 to 87 %. A smooth departure from the",
-    "quadratic in place of the cubic terms would halve that and cost 7 points of the true window everywhere; it",
-    "is not in.",
+    "Where the promise would be broken: on the sharp ridge, 24 welds, 18 of 100 further informed studies claimed",
+    "wrongly at a confidence of 90 % (at 18 welds 5 of 80), most by settings of a true assurance of 86 to 87 %. At",
+    "92.5 % it were 10, at 95 % 5 of 100. So from 20 welds on, where a measure limits, 93.5 % is asked for.",
     "",
 )
 LEVERS_TOLD: Final = (

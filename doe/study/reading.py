@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final, cast
 
 from doe.errors import Fault, StudyError, quoted
+from doe.loading import read_whole
 from doe.study.circumstances import resolve_job, resolve_machine, resolve_supply
 from doe.study.factors import resolve_factors
 from doe.study.faults import Faults, did_you_mean
@@ -75,8 +76,7 @@ def _text_of(file: Path) -> str:
     """Read the file's text."""
     if not file.is_file():
         raise _unreadable(file, f"there is no file {file.name} in {file.parent}; “weldwindow new” makes one")
-    with file.open("rb") as stream:
-        data = stream.read(LARGEST_FILE + 1)
+    data = read_whole(file, at_most=LARGEST_FILE)
     if len(data) > LARGEST_FILE:
         raise _unreadable(file, f"it is larger than {LARGEST_FILE} bytes, so it is no study file")
     try:

@@ -2,8 +2,8 @@
 
 Search at the claim's confidence C; search again half way to 1 where a computed load limits or the box is small, and a
 third of the way where a measure limits after many welds; an empty second search means no window, never the first box
-again. Trips fitted without the load, on arcs that were held for less than twice the time, never carry a claim where they
-limit.
+again. Trips fitted without the load, on arcs that were held for less than twice the time, never carry a claim where
+they limit.
 """
 
 from __future__ import annotations

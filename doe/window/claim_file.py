@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from doe.errors import Fault, ResultsError, WouldOverwriteError
 from doe.models.textbook.tolerance import proportion_lower_limit
-from doe.saving import write_text
+from doe.saving import keep_copy, write_text
 from doe.study.model import Factor, Response, Study
 from doe.window.window import SettingBox
 
@@ -143,8 +143,8 @@ def requirement_of(response: Response) -> dict[str, float | str]:
     return {"kind": response.kind, **({"unit": response.unit} if response.unit else {}), **numbers}
 
 
-def write_claim(claim: ClaimFile, folder: Path) -> Path:
-    """Write claim.json into a folder that has none.
+def write_claim(claim: ClaimFile, folder: Path, *, anew: bool = False) -> Path:
+    """Write claim.json into a folder that has none, or, ``anew``, in the place of one that is kept beside.
 
     Raises
     ------
@@ -152,7 +152,9 @@ def write_claim(claim: ClaimFile, folder: Path) -> Path:
         If there is one: a claim is never rewritten.
     """
     path = folder / NAME
-    if path.exists():
+    if anew:
+        keep_copy(path)
+    elif path.exists():
         message = f"{NAME} stands already and is never rewritten; a withdrawn one makes way by “confirm --anew”"
         raise WouldOverwriteError(message)
     write_text(path, claim.text())

@@ -22,7 +22,6 @@ from doe.bench.stage import stage_path, write_stage
 from doe.errors import CannotAnswerError, StudyError, WouldOverwriteError
 from doe.models.fit import Fit
 from doe.planning.plan import Plan, PlannedWeld, setting_value
-from doe.saving import keep_aside
 from doe.study.model import Study
 from doe.window.claim_file import (
     NAME,
@@ -138,10 +137,8 @@ def write_confirmation(confirmation: Confirmation) -> list[Path]:
         What was written; empty where all of it stands already.
     """
     folder, plan, written = confirmation.study.folder, confirmation.plan, []
-    if confirmation.is_anew:
-        keep_aside(folder / NAME)
-    if not (folder / NAME).exists():
-        written.append(write_claim(confirmation.claim, folder))
+    if confirmation.is_anew or not (folder / NAME).exists():
+        written.append(write_claim(confirmation.claim, folder, anew=confirmation.is_anew))
     if not stage_path(folder, "plan", plan.stage).exists():
         written += write_stage(plan)
     return written

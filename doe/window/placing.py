@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from doe.bench.results import Results
+from doe.bench.stage import is_cut_short
 from doe.coding import FloatArray
 from doe.errors import CannotAnswerError
 from doe.planning.layout import IntArray, Layout, lay_out
@@ -55,7 +56,7 @@ def is_plan(file: str) -> bool:
 
 
 def next_stage(results: Results) -> int:
-    """Give the number of the next stage.
+    """Give the number of the next stage; the last one again, where writing its files was cut short.
 
     Raises
     ------
@@ -65,6 +66,8 @@ def next_stage(results: Results) -> int:
     stages = [stage_of(file) for file in results.file]
     last = max([last_planned(results.study.folder), *stages])
     run = [stage for stage, status in zip(stages, results.status, strict=True) if status != "not run"]
+    if last not in run and last > 1 and is_cut_short(results.study.folder, last):
+        return last
     if last not in run:
         name = "results" if last == 1 else f"results-{last}"
         plan = "plan" if last == 1 else f"plan-{last}"

@@ -84,7 +84,8 @@ def test_without_a_window_nothing_is_claimed_or_written(tmp_path: Path, weldwind
 
 
 def test_a_claim_cannot_be_fixed_while_welds_are_waited_for(welded: Path, weldwindow):
-    (welded / "plan-2.csv").write_text((welded / "plan.csv").read_text())
+    for name in ("plan-2.csv", "results-2.csv"):
+        (welded / name).write_text((welded / "plan.csv").read_text())
     refused = weldwindow("confirm", welded)
     assert refused.exit_code in {3, 4}
     assert not (welded / "claim.json").exists()

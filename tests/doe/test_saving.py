@@ -277,6 +277,7 @@ def test_a_failed_rename_leaves_the_file_and_no_empty_one(tmp_path: Path, monkey
         raise PermissionError(errno.EACCES, "no", str(target))
 
     monkeypatch.setattr(Path, "replace", refuse)
+    monkeypatch.setattr(os, "link", refuse)
     with pytest.raises(CannotWriteError, match="another program holds the file open"):
         keep_aside(path)
     assert only_files(tmp_path) == {"plan.csv"}

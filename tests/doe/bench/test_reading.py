@@ -537,7 +537,7 @@ def test_the_order_of_the_rows_does_not_matter(write: Write, filled: Rows, plann
 def test_a_file_over_five_million_bytes_is_refused(study: Study) -> None:
     path = study.folder / "results.csv"
     path.write_bytes(b"weld,voltage\n" + b"A" * 5_000_000)
-    with pytest.raises(ResultsError, match="at most 5,000,000 are read"):
+    with pytest.raises(ResultsError, match="at most 5,000,000 bytes are read"):
         read_results(path, study)
 
 
