@@ -12,8 +12,10 @@ from cli.answer import say
 def command(shell: str) -> None:
     r"""Print a script that lets SHELL complete commands, options and folders.
 
+    Put the line for your shell into its start-up file.
+
     \b
-    Put the line for your shell into its start-up file:
+    Examples, for bash, zsh and fish:
       bash:  eval "$(weldwindow completion bash)"
       zsh:   eval "$(weldwindow completion zsh)"
       fish:  weldwindow completion fish | source

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from cli.answer import answers, json_option, note, plain, print_json, say, study_argument, wrote
+from cli.answer import answers, json_option, note, plain, print_json, say, spare_seed_option, study_argument, wrote
 
 
 @click.command("pack")
@@ -22,6 +22,7 @@ from cli.answer import answers, json_option, note, plain, print_json, say, study
     help="Check a pack instead: is every file as it was packed, and do the same numbers come out?",
 )
 @json_option
+@spare_seed_option
 @answers
 def command(folder: Path, packed: Path | None, as_json: bool) -> None:
     r"""Put the study in DIR with its plans, results and report into one zip, with versions and hashes.
