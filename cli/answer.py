@@ -26,6 +26,12 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print the an
 seed_option = click.option(
     "--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Start of the random numbers."
 )
+spare_seed_option = click.option(
+    "--seed",
+    type=click.IntRange(0, 2**31 - 1),
+    expose_value=False,
+    help="Taken by every command; nothing here is random.",
+)
 study_argument = click.argument(
     "folder", metavar="DIR", type=click.Path(path_type=Path, file_okay=False), default=Path()
 )

@@ -194,7 +194,8 @@ def make_report(folder: Path, *, seed: int, figures: Path | None = None) -> Repo
     results = read_results(folder, study)
     fit, found = _fit_and_find(results, seed=seed)
     window, confirmation = claimed_window(fit, found, seed=seed)
-    written = write_report(results.study, read_plans(results.study), results, fit, window, folder / "report")
+    plans = read_plans(results.study)
+    written = write_report(results.study, plans, results, fit, window, folder / "report", confirmation=confirmation)
     if figures is not None:
         written += write_figures(fit, window, figures)
     held = plain(Reported(window, confirmation, []).to_dict())

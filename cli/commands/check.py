@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cli.answer import answers, changing, json_option, note, print_json, say, study_argument
+from cli.answer import answers, changing, json_option, note, print_json, say, spare_seed_option, study_argument
 
 if TYPE_CHECKING:
     from doe.bench.reading import Examination
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 @click.option("--level", default="", metavar="B|C|D", help="Quality level of ISO 5817.")
 @click.option("--leg", default="", metavar="SIZE", help="The leg the fillet was specified with: 6mm, 1/4in.")
 @json_option
+@spare_seed_option
 @answers
 def command(folder: Path, annotate: bool, as_json: bool, **asked: str) -> None:
     """Read the study and the results in DIR; list every fault, every conversion and every question.
@@ -96,7 +97,8 @@ def _print(found: Examination) -> None:
     from doe.bench.alike import told_together
 
     if found.results is not None:
-        say(f"{found.results.n_welds} welds read, no fault.")
+        waiting = ", ".join(w for w, s in zip(found.results.weld, found.results.status, strict=True) if s == "not run")
+        say(f"{found.results.n_welds} welds read, no fault{f'; not run: {waiting}' if waiting else ''}.")
     for title, lines in (
         ("Faults, to be put right in the table:", found.faults),
         ("Please look at these again (nothing was changed or left out):", found.questions),

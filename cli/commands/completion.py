@@ -12,6 +12,8 @@ from cli.answer import say
 def command(shell: str) -> None:
     """Print a script that lets SHELL complete commands, options and folders.
 
+    Put the line for your shell into its start-up file.
+
     \b
     Examples, one a shell, for its start-up file:
       eval "$(weldwindow completion bash)"

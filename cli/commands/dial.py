@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cli.answer import answers, json_option, note, print_json, say
+from cli.answer import answers, json_option, note, print_json, say, spare_seed_option
 from cli.tables import print_table
 
 if TYPE_CHECKING:
@@ -37,6 +37,7 @@ class Dial:
 @click.option("--taps", is_flag=True, help="The dial clicks: nothing can be set between the marks.")
 @click.option("--confidence", type=click.FloatRange(0.5, 0.999), default=0.90, show_default=True, help="Of the bands.")
 @json_option
+@spare_seed_option
 @answers
 def command(file: Path, wanted: Sequence[str], unit: str, taps: bool, confidence: float, as_json: bool) -> None:
     """Calibrate a dial from FILE: timed wire pulls (mark, seconds, length) and volt readings (mark, volts).

@@ -6,12 +6,13 @@ import textwrap
 
 import click
 
-from cli.answer import answers, json_option, print_json, say
+from cli.answer import answers, json_option, print_json, say, spare_seed_option
 
 
 @click.command("explain")
 @click.argument("word", nargs=-1)
 @json_option
+@spare_seed_option
 @answers
 def command(word: tuple[str, ...], as_json: bool) -> None:
     """Explain WORD in the words of the shop; without one, list the words.

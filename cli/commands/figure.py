@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from cli.answer import answers, json_option, note, print_json, say
+from cli.answer import answers, json_option, note, print_json, say, spare_seed_option
 
 if TYPE_CHECKING:
     from doe.trade.asked import NamedFigure
@@ -36,6 +36,7 @@ FROM_MEMORY: Final = " (from memory: check the standard before a claim rests on 
     "--source", "with_source", is_flag=True, help="Print the sources and every constant, seen or from memory."
 )
 @json_option
+@spare_seed_option
 @answers
 def command(name: str | None, inputs: Sequence[str], with_source: bool, as_json: bool) -> None:
     """Work out one trade figure; without a NAME, list them with inputs, validity and source.

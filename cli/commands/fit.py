@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from doe.models.diagnostics import Diagnosis
     from doe.models.fit import ResponseFit
 
+ROUNDING = 1e-12
+"""What is smaller is the rounding of a 0."""
+
 
 @click.command("fit")
 @study_argument
@@ -41,7 +44,10 @@ def command(folder: Path, textbook: bool, as_json: bool, seed: int) -> None:
         _print_checks(diagnosis)
     for name in fit.left_out:
         say(f"{name}: not measured.")
-    note(f"next: weldwindow window {folder}")
+    if any(response.has_requirement for response in fit.results.study.responses):
+        note(f"next: weldwindow window {folder}")
+    else:
+        note("no response has a requirement, so there is no window to find; one is given in study.toml: at_least = 1.2")
 
 
 def _print_checks(diagnosis: Diagnosis) -> None:
@@ -65,8 +71,10 @@ def _print_response(response: ResponseFit, *, confidence: float) -> None:
         [(t.term, *(number(v, 4) for v in (t.estimate, t.se, t.low, t.high))) for t in response.terms],
     )
     for key, value in response.numbers.items():
-        if isinstance(value, int | float):
-            say(f"  {key.replace('_', ' ')}: {number(float(value), 4)}")
+        if isinstance(value, bool):
+            say(f"  {key.replace('_', ' ')}: {'yes' if value else 'no'}")
+        elif isinstance(value, int | float):
+            say(f"  {key.replace('_', ' ')}: {number(float(value), 4) if abs(value) > ROUNDING else 0}")
         elif key == "spread" and isinstance(value, dict):
             parts = [f"{name} {number(float(sd), 3)}" for name, sd in value.items() if sd is not None]
             say(f"  scatter (one standard deviation): {', '.join(parts)}")

@@ -9,7 +9,18 @@ from pathlib import Path
 
 import click
 
-from cli.answer import answers, changes_study, json_option, note, plain, print_json, say, study_argument, wrote
+from cli.answer import (
+    answers,
+    changes_study,
+    json_option,
+    note,
+    plain,
+    print_json,
+    say,
+    spare_seed_option,
+    study_argument,
+    wrote,
+)
 
 
 @click.command("pack")
@@ -22,6 +33,7 @@ from cli.answer import answers, changes_study, json_option, note, plain, print_j
     help="Check a pack instead: is every file as it was packed, and do the same numbers come out?",
 )
 @json_option
+@spare_seed_option
 @answers
 @changes_study
 def command(folder: Path, packed: Path | None, as_json: bool) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cli.answer import answers, changes_study, json_option, print_json, say, study_argument, wrote
+from cli.answer import answers, changes_study, json_option, print_json, say, spare_seed_option, study_argument, wrote
 
 if TYPE_CHECKING:
     from doe.rehearsal.practice import Practice
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 @click.option("--all", "make_all", is_flag=True, help="Make every weld that is left in the last plan.")
 @click.option("--key", "show_key", is_flag=True, help="Show the answer key. Nothing can be welded after that.")
 @json_option
+@spare_seed_option
 @answers
 @changes_study
 def command(folder: Path, as_json: bool, **options: object) -> None:

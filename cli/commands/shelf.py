@@ -6,12 +6,13 @@ from pathlib import Path
 
 import click
 
-from cli.answer import answers, changes_study, json_option, print_json, say, wrote
+from cli.answer import answers, changes_study, json_option, print_json, say, spare_seed_option, wrote
 
 
 @click.command("shelf")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path, file_okay=False, exists=True), default=Path())
 @json_option
+@spare_seed_option
 @answers
 @changes_study
 def command(folder: Path, as_json: bool) -> None:

@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cli.answer import answers, changes_study, json_option, note, print_json, say, study_argument, wrote
+from cli.answer import (
+    answers,
+    changes_study,
+    json_option,
+    note,
+    print_json,
+    say,
+    spare_seed_option,
+    study_argument,
+    wrote,
+)
 
 if TYPE_CHECKING:
     from doe.bench.taking import Export, Taken
@@ -18,6 +28,7 @@ if TYPE_CHECKING:
 @study_argument
 @click.option("--replace", is_flag=True, help="Take FILE alone; a filled-in results.csv is kept beside.")
 @json_option
+@spare_seed_option
 @answers
 @changes_study
 def command(file: Path, folder: Path, replace: bool, as_json: bool) -> None:

@@ -68,7 +68,7 @@ def find_files(path: Path, log: Log) -> list[ResultsFile]:
     if not found:
         message = "There are no results yet."
         raise ResultsError(
-            message, [Fault("no results.csv and no results.xlsx in this folder", path.name or str(path))]
+            message, [Fault("no results.csv and no results.xlsx stand in this folder yet", path.name or str(path))]
         )
     _check_stages(found)
     return sorted(found, key=lambda file: file.stage or 0)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from doe.coding import FloatArray
-from doe.study.model import Study
+from doe.planning.plan import factor_headings, setting_value
+from doe.study.model import Response, Study
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Status = Literal["done", "aborted", "scrapped", "not run"]
 IntArray = npt.NDArray[np.int64]
@@ -145,6 +149,38 @@ class Results:
         """Number of welds read."""
         return len(self.weld)
 
+    def to_dict(self) -> dict[str, object]:
+        """Give what ``check --json`` prints of tables without a fault."""
+        return {
+            "schema": 1,
+            "welds": self.n_welds,
+            "faults": [],
+            "conversions": [vars(conversion) for conversion in self.conversions],
+            "questions": list(self.questions),
+        }
+
+    def to_frame(self) -> pd.DataFrame:
+        """Give a new table, one row a weld, with the headings of results.csv and numbers as numbers.
+
+        Settings are as they were (a dial's mark where the setting is at one), readings in their response's unit and
+        inspected lengths in mm; nan where nothing was read.
+        """
+        import pandas as pd  # noqa: PLC0415 - costs half a second, and only tables need it
+
+        columns: dict[str, object] = {
+            "weld": self.weld,
+            "plate": self.plate,
+            "position": self.position,
+            "order": self.order,
+            **dict(_setting_columns(self)),
+        }
+        if self.study.plan.blocks is not None:
+            columns[self.study.plan.blocks.name] = self.block
+        columns |= {"role": self.role, "status": self.status}
+        for name in self.readings:
+            columns |= dict(_reading_columns(self, self.study.response(name)))
+        return pd.DataFrame(columns | dict(self.conditions) | dict(self.remarks))
+
 
 def only_welds(results: Results, keep: BoolArray) -> Results:
     """Give the results of some of the welds alone.
@@ -179,3 +215,31 @@ def only_welds(results: Results, keep: BoolArray) -> Results:
         conditions={name: values[rows] for name, values in results.conditions.items()},
         remarks={name: listed(words) for name, words in results.remarks.items()},
     )
+
+
+def _setting_columns(results: Results) -> Iterator[tuple[str, object]]:
+    """Give each factor's columns."""
+    for factor, values in zip(results.study.factors, results.settings.T, strict=True):
+        for heading in factor_headings(factor):
+            if heading == factor.heading:
+                yield heading, [setting_value(factor, value) for value in values]
+            else:
+                yield heading, [factor.mark_at(value) for value in values]
+
+
+def _reading_columns(results: Results, response: Response) -> Iterator[tuple[str, object]]:
+    """Give one response's columns."""
+    found, unit = results.readings[response.name], f" [{response.unit}]" if response.unit else ""
+    if isinstance(found, Measurement):
+        for cut, values in enumerate(found.values.T, start=1):  # noqa: PD011 - an array of our own
+            yield f"{response.name}{'' if cut == 1 else f' {cut}'}{unit}", values
+        if np.isfinite(found.full).any():
+            yield f"{response.name} full{unit}", found.full
+    elif isinstance(found, Counts):
+        yield response.name, found.counts
+        yield f"{response.name} length [mm]", found.length_mm
+    elif isinstance(found, Trips):
+        yield response.name, found.tripped
+        yield f"{response.name} time [s]", found.time_s
+    else:
+        yield response.name, found.passed

@@ -62,7 +62,7 @@ def write_stage(plan: Plan, *, replace: bool = False) -> list[Path]:
     }
     if not replace:
         refuse_to_overwrite(folder, stage=stage)
-    for path in _touched(folder, stage):
+    for path in _existing(folder, stage) if replace else ():
         if path in texts:
             keep_copy(path)
         else:
@@ -96,9 +96,14 @@ def refuse_to_overwrite(folder: Path, *, stage: int) -> None:
 
 def _touched(folder: Path, stage: int) -> list[Path]:
     """Give the stage's files in which a person has written."""
+    return [path for path in _existing(folder, stage) if not is_untouched(path)]
+
+
+def _existing(folder: Path, stage: int) -> list[Path]:
+    """Give the stage's files: old results are of use only with the plan that they were made by."""
     results = stage_path(folder, "results", stage)
     files = (stage_path(folder, "plan", stage), results, results.with_suffix(".xlsx"))
-    return [path for path in files if path.exists() and not is_untouched(path)]
+    return [path for path in files if path.exists()]
 
 
 def read_plans(study: Study) -> tuple[Plan, ...]:

@@ -8,13 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
 from doe.bench.results import Results
 from doe.coding import Coding, FloatArray
 from doe.study.model import Kind, Response
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,3 +180,11 @@ class Fit:
             "responses": {fit.name: fit.to_dict() for fit in self.responses},
             "left_out": list(self.left_out),
         }
+
+    def to_frame(self) -> pd.DataFrame:
+        """Give every term as a table: one row a term of a response."""
+        import pandas as pd  # noqa: PLC0415 - costs half a second, and only tables need it
+
+        columns = ["response", "kind", "term", "estimate", "se", "low", "high"]
+        rows = [{"response": fit.name, "kind": fit.kind, **vars(term)} for fit in self.responses for term in fit.terms]
+        return pd.DataFrame(rows, columns=columns)

@@ -1,6 +1,6 @@
 """Everything drawn or printed: the report page, the run sheet, the setting card.
 
-- ``write_report(study, plan, results, fit, window, folder) -> list[Path]``
+- ``write_report(study, plan, results, fit, window, folder, *, confirmation=None) -> list[Path]``
 - ``write_figures(fit, window, folder) -> list[Path]``: every figure as SVG and PNG
 - ``write_run_sheet(plan) -> list[Path]``
 - ``write_bench_page(plan) -> list[Path]``: the page to fill in on a phone

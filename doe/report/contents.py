@@ -31,6 +31,7 @@ from doe.report.reasons import Reason, setting_reasons
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
 from doe.report.try_setting import TrySetting, try_setting
 from doe.study.model import Response, Study, Units
+from doe.units import convert
 from doe.window.explore import open_explorer
 from doe.window.window import Window
 
@@ -160,17 +161,24 @@ def every_figure(fit: Fit, window: Window) -> Iterator[Drawn]:
 
 
 def job_line(study: Study) -> str:
-    """Name joint, thickness, material, wire and supply in one line; what is not stated is left out."""
+    """Name joint, thickness, material, wire, stick-out, travel and supply in one line, as far as they are stated."""
     job, supply = study.job, study.supply
     parts = [
         job.joint,
         "" if job.thickness_mm is None else f"{quantity(job.thickness_mm, 'mm', study.units)} thick",
         job.material,
         job.wire,
+        "" if job.stickout_mm is None else f"{quantity(job.stickout_mm, 'mm', study.units)} stick-out",
+        "" if job.travel_speed_mm_s is None else f"travel {_travel(job.travel_speed_mm_s, study.units)}",
         "" if supply.voltage_v is None else f"{number(supply.voltage_v)} V",
         "" if supply.breaker_a is None else f"{number(supply.breaker_a)} A breaker",
     ]
     return ", ".join(part for part in parts if part)
+
+
+def _travel(speed_mm_s: float, units: Units) -> str:
+    """Print a travel speed in what welders name it in."""
+    return quantity(convert(speed_mm_s, "mm/s", "mm/min"), "mm/min", units)
 
 
 def weld_table(results: Results, heat: HeatPart) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:

@@ -16,25 +16,34 @@ from doe.report.page import render_page
 from doe.report.run_sheet import run_sheet
 from doe.saving import make_folder, write_bytes, write_text
 from doe.study.model import Study
+from doe.window.claimed import window_with_claim
+from doe.window.confirmation import Confirmation
 from doe.window.window import Window
 
 FOLDER = "report"
 """Where everything made goes, inside the study's folder."""
 
 
-def write_run_sheet(plan: Plan) -> list[Path]:
+def write_run_sheet(plan: Plan, folder: Path | None = None) -> list[Path]:
     """Write a plan's run sheet as PDF, A4, or Letter where the study is in customary units.
+
+    Parameters
+    ----------
+    plan : Plan
+    folder : Path, optional
+        Where to, made where it does not exist; ``report`` in the study's folder unless another is named.
 
     Raises
     ------
     CannotWriteError
         If it cannot be written.
     """
-    folder = plan.study.folder / FOLDER
-    make_folder(folder, within=plan.study.folder)
+    own = plan.study.folder / FOLDER
+    folder, within = (own, plan.study.folder) if folder is None or folder == own else (folder, None)
+    make_folder(folder, within=within)
     name = "run-sheet.pdf" if plan.stage == 1 else f"run-sheet-{plan.stage}.pdf"
     data = run_sheet(plan, size="Letter" if plan.study.units == "us" else "A4")
-    write_bytes(folder / name, data, within=plan.study.folder)
+    write_bytes(folder / name, data, within=within)
     return [folder / name]
 
 
@@ -82,8 +91,15 @@ def file_stem(name: str) -> str:
     return re.sub(r"[^\w-]+", "-", name).strip("-")
 
 
-def write_report(
-    study: Study, plan: Plan | Sequence[Plan] | None, results: Results, fit: Fit, window: Window, folder: Path
+def write_report(  # noqa: PLR0913 - the public interface names them
+    study: Study,
+    plan: Plan | Sequence[Plan] | None,
+    results: Results,
+    fit: Fit,
+    window: Window,
+    folder: Path | str,
+    *,
+    confirmation: Confirmation | None = None,
 ) -> list[Path]:
     """Write the report page, the setting card and the run sheets.
 
@@ -95,8 +111,12 @@ def write_report(
     results : Results
     fit : Fit
     window : Window
-    folder : Path
+    folder : Path or str
         Made where it does not exist.
+    confirmation : Confirmation, optional
+        Of the study's claim (``doe.window.standing_confirmation``): page and card then show the claimed window while
+        its claim can be shown, with where it stands. A window that has its standing already
+        (``doe.window.claimed_window``) is shown as it is.
 
     Returns
     -------
@@ -108,10 +128,13 @@ def write_report(
     CannotWriteError
         If a file cannot be written.
     """
+    folder = Path(folder)
+    if confirmation is not None and window.standing is None:
+        window = window_with_claim(fit, window, confirmation, seed=fit.seed)
     make_folder(folder)
     page, card = folder / "report.html", folder / "setting-card.pdf"
     write_text(page, render_page(report_contents(fit, window)))
     write_bytes(card, setting_card(window, results, size="index card" if study.units == "us" else "A6"))
     stages = [plan] if isinstance(plan, Plan) else plan or ()
-    sheets = [path for stage in stages for path in write_run_sheet(stage)]
+    sheets = [path for stage in stages for path in write_run_sheet(stage, folder)]
     return [page, card, *sheets]

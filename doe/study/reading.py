@@ -88,7 +88,7 @@ def _text_of(file: Path) -> str:
 
 def _unreadable(file: Path, reason: str, *, row: int | None = None) -> StudyError:
     name = file.name or str(file)
-    return StudyError(f"{name} cannot be used: {reason}.", [Fault(reason, file=name, row=row)])
+    return StudyError("There is no study that can be read here.", [Fault(reason, file=name, row=row)])
 
 
 def parse_study(text: str, *, folder: Path = Path(), file_name: str = STUDY_FILE) -> Study:

@@ -5,6 +5,7 @@
 - ``confirm_window(fit, *, seed) -> Confirmation``: claim and rule fixed beforehand, the verdict afterwards
 - ``standing_confirmation(fit, *, seed) -> Confirmation | None``: where a study's claim stands, for the report
 - ``claimed_window(fit, window, *, seed)``: the window to show once a claim was fixed, and where the claim stands
+- ``window_with_claim(fit, window, confirmation, *, seed) -> Window``: the same where the confirmation is at hand
 - ``compare_studies(first, second, *, seed)``, ``compare_kinds(fit, *, seed) -> Comparison``: does one card serve both
 - ``climb_ladder(fits, *, seed) -> Ladder``: how thick can this machine go, from studies on several thicknesses
 - ``box_confidence(fit, box, *, position, seed) -> float``: of the same box under another fit
@@ -17,7 +18,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from doe.window.claimed import claimed_window
+    from doe.window.claimed import claimed_window, window_with_claim
     from doe.window.compare import compare_kinds, compare_studies
     from doe.window.comparison import Comparison
     from doe.window.confirm import confirm_window, standing_confirmation, write_confirmation
@@ -44,6 +45,7 @@ _WHERE = {
     "next_welds": "follow_up",
     "standing_confirmation": "confirm",
     "window_sentences": "words",
+    "window_with_claim": "claimed",
     "write_confirmation": "confirm",
 }
 
@@ -63,6 +65,7 @@ __all__ = [
     "next_welds",
     "standing_confirmation",
     "window_sentences",
+    "window_with_claim",
     "write_confirmation",
 ]
 

@@ -43,6 +43,26 @@ def claimed_window(fit: Fit, window: Window, *, seed: int = 1) -> tuple[Window, 
         return replace(window, standing=Standing(None, (), told, shows_claim=False)), None
     if confirmation is None:
         return window, None
+    return window_with_claim(fit, window, confirmation, seed=seed), confirmation
+
+
+def window_with_claim(fit: Fit, window: Window, confirmation: Confirmation, *, seed: int = 1) -> Window:
+    """Give the window to show where a claim was fixed: the claimed box while its claim can be shown.
+
+    Parameters
+    ----------
+    fit : Fit
+    window : Window
+        Found from the same fit: what can be claimed now.
+    confirmation : Confirmation
+        Of the study's claim.
+    seed : int
+
+    Returns
+    -------
+    Window
+        With its ``standing``.
+    """
     verdict = standing_verdict(confirmation.rounds)
     shows_claim = (verdict is None or confirmation.stands) and not blocked_fits(required_fits(fit))
     lines, shown = [*standing_sentences(confirmation)], window
@@ -50,7 +70,7 @@ def claimed_window(fit: Fit, window: Window, *, seed: int = 1) -> tuple[Window, 
         answer = _answer_for(fit, confirmation, seed=seed)
         shown = replace(window, answers=(answer, *window.answers[1:]))
         lines += _beside(window, answer)
-    return replace(shown, standing=Standing(verdict, confirmation.rounds, tuple(lines), shows_claim)), confirmation
+    return replace(shown, standing=Standing(verdict, confirmation.rounds, tuple(lines), shows_claim))
 
 
 def _answer_for(fit: Fit, confirmation: Confirmation, *, seed: int) -> Answer:

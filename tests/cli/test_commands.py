@@ -199,6 +199,25 @@ def test_fit_in_words_names_every_response(filled: Path):
     assert text.count("  Checked:\n") == 3
 
 
+def test_a_fit_is_a_table_of_its_terms(filled: Path):
+    from doe.bench import read_results  # noqa: PLC0415 - heavy, and this test's alone
+    from doe.models import fit_responses  # noqa: PLC0415
+    from doe.study import read_study  # noqa: PLC0415
+
+    fit = fit_responses(read_results(filled, read_study(filled)), seed=1, textbook=True)
+    frame = fit.to_frame()
+    assert list(frame.columns) == ["response", "kind", "term", "estimate", "se", "low", "high"]
+    told = fit.to_dict()["responses"]
+    assert len(frame) == sum(len(response["terms"]) for response in told.values())
+    first = frame[frame["response"] == "penetration"].iloc[0]
+    assert first["estimate"] == told["penetration"]["terms"][0]["estimate"]
+
+
+def test_what_is_yes_or_no_is_told_so(filled: Path):
+    text = run("fit", filled).stdout
+    assert "  separated: yes" in text or "  separated: no" in text
+
+
 def test_textbook_fit_names_its_method(filled: Path):
     answer = json.loads(run("fit", filled, "--textbook", "--json").stdout)
     assert "log_likelihood" in answer["responses"]["penetration"]

@@ -38,6 +38,13 @@ def test_a_command_is_loaded_by_its_name(name: str):
     assert result.exit_code == 0
 
 
+@pytest.mark.parametrize("name", [name for name in COMMANDS if name != "completion"])
+def test_every_command_that_answers_takes_json_and_a_seed(name: str):
+    text = CliRunner().invoke(main, [name, "--help"]).stdout
+    assert "--json" in text
+    assert "--seed" in text
+
+
 def test_a_bare_call_shows_help_and_is_wrong_usage():
     result = CliRunner().invoke(main, [])
     assert result.exit_code == 2

@@ -36,3 +36,17 @@ def test_words_are_never_told_together():
 def test_columns_are_told_apart():
     both = [of(row, "1.5 in", "38.1 mm", column) for column in ("a", "b") for row in range(5)]
     assert len(told_together(both)) == 2
+
+
+def test_what_every_row_lacks_is_told_once_and_without_a_column():
+    lines = told_together([of(row, "no plate given", f"a plate of its own, (W{row})", "") for row in range(2, 9)])
+    assert lines == (("results.csv, 7 rows from row 2 to 8", "no plate given", "a plate of its own, (W2), and so on"),)
+
+
+def test_a_column_of_decimal_commas_is_told_once_and_an_odd_one_by_itself():
+    commas = [of(row, f"{row},0 mm", f"{row} mm", "penetration [mm]") for row in range(2, 8)]
+    lines = told_together([*commas, of(8, "3/32 in", "2.38125 mm", "penetration [mm]")])
+    assert lines == (
+        ("results.csv, 6 cells from row 2 to 7, “penetration [mm]”", "2,0 mm, and so on", "2 mm, and so on"),
+        ("results.csv, row 8, “penetration [mm]”", "3/32 in", "2.38125 mm"),
+    )

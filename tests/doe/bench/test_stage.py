@@ -66,8 +66,12 @@ def test_replace_keeps_the_old_files_beside(hinge: Study):
     write_stage(plan)
     filled = filled_table(plan, weld_plan(plan, WELDERS["hinge lugs"], rng=np.random.default_rng(1)))
     (hinge.folder / "results.csv").write_text(filled)
+    made_by = (hinge.folder / "plan.csv").read_text()
     write_stage(make_plan(hinge, feed=8.0), replace=True)
     assert (hinge.folder / "results.1.csv").read_text() == filled
+    assert (hinge.folder / "plan.1.csv").read_text() == made_by  # results are of use only with their plan
+    write_stage(make_plan(hinge, feed=7.0), replace=True)
+    assert (hinge.folder / "plan.2.csv").exists()
     assert is_untouched(hinge.folder / "results.csv")
 
 

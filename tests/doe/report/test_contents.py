@@ -163,6 +163,15 @@ def test_thickness_is_told_in_the_studys_units(hinge):
     assert "0.375 in thick" in job_line(thick)
 
 
+def test_the_job_is_named_with_stick_out_and_travel(hinge):
+    job = replace(hinge.job, stickout_mm=16.0, travel_speed_mm_s=5.0)
+    assert "16 mm stick-out, travel 300 mm/min" in job_line(replace(hinge, job=job))
+    assert "travel 11.8 in/min" in job_line(replace(hinge, job=job, units="us"))
+    bare = replace(job, stickout_mm=None, travel_speed_mm_s=None)
+    assert "stick-out" not in job_line(replace(hinge, job=bare))
+    assert "travel" not in job_line(replace(hinge, job=bare))
+
+
 def test_a_depth_read_in_millimetres_is_printed_in_inches(answered):
     results = answered.fit.results
     text = reading_text(results.study.responses[0], results.readings["penetration"], 0, "us")

@@ -244,7 +244,9 @@ def test_a_file_that_is_no_toml_is_refused_with_its_line(text: str, row: int | N
 
 
 def test_a_missing_file_is_told_with_what_makes_one(tmp_path: Path) -> None:
-    with pytest.raises(StudyError, match=r"study.toml cannot be used: there is no file study.toml in .*weldwindow new"):
+    with pytest.raises(
+        StudyError, match=r"There is no study .*\n  study.toml: there is no file study.toml in .*weldwindow new"
+    ):
         read_study(tmp_path)
     with pytest.raises(StudyError, match="there is no file nowhere in"):
         read_study(tmp_path / "nowhere")

@@ -13,6 +13,7 @@ from doe.window import (
     confirm_window,
     find_window,
     standing_confirmation,
+    window_with_claim,
     write_confirmation,
 )
 from doe.window.claim_file import NAME, read_claim
@@ -25,6 +26,19 @@ def test_the_report_is_told_where_the_claim_stands(fit):
     standing = standing_confirmation(fit, seed=0)
     assert isinstance(standing, Confirmation)
     assert standing.to_dict() == confirm_window(fit, seed=0).to_dict()
+
+
+def test_a_window_is_shown_with_its_claim_where_the_confirmation_is_at_hand(fit, rounds):
+    fixed = confirm_window(fit, seed=0)
+    write_confirmation(fixed)
+    after = rounds.filled_in(fit, fixed)
+    found = find_window(after, seed=0)
+    shown, confirmation = claimed_window(after, found, seed=0)
+    assert confirmation is not None
+    alike = window_with_claim(after, found, confirmation, seed=0)
+    assert alike.to_dict() == shown.to_dict()
+    assert alike.standing == shown.standing
+    assert found.standing is None
 
 
 def test_a_claim_withdrawn_for_fallen_confidence_stays_withdrawn_when_welds_are_added(fit, rounds):
