@@ -1,8 +1,8 @@
 """Fits and windows do not depend on the order of rows or factors, on the units, or on the threads of linear algebra.
 
 Tolerances: the textbook's fit moves by rounding alone, so that 1e-6 is asked of it. With priors, estimates are taken
-from some thousand draws; another order of rows or factors meets other random numbers, and moves a mean by a few per cent
-of its standard error: 15 % is allowed. Other units meet the same random numbers. The window must be the same.
+from some thousand draws; another order of rows or factors meets other random numbers, and moves a mean by a few per
+cent of its standard error: 15 % is allowed. Other units meet the same random numbers. The window must be the same.
 """
 
 from __future__ import annotations
