@@ -36,6 +36,9 @@ EDGES_SAID = (
 )
 @click.option("--how-many", is_flag=True, help="Compare 8 to 30 welds instead: half-width, power and cost.")
 @click.option("--simulate", is_flag=True, help="With --how-many: also simulate the chance of a window (minutes).")
+@click.option(
+    "--jobs", type=click.IntRange(1, 1024), help="With --simulate: how many processes; every processor unless said."
+)
 @click.option("--afford", metavar="BUDGET", help="Plan the most welds for “90 min”, “12 plates” or “20 welds”.")
 @click.option(
     "--choose",
@@ -58,6 +61,7 @@ def command(folder: Path, replace: bool, as_json: bool, seed: int, **asked: Any)
       weldwindow plan hinge --seed 7 --replace
       weldwindow plan hinge --design mine.csv
       weldwindow plan hinge --how-many
+      weldwindow plan hinge --how-many --simulate --jobs 2
       weldwindow plan hinge --afford "12 plates"
       weldwindow plan hinge --choose 4
       weldwindow plan hinge --edges
@@ -70,7 +74,8 @@ def command(folder: Path, replace: bool, as_json: bool, seed: int, **asked: Any)
     if asked["design"] is not None:
         _score(asked["design"], study, as_json=as_json)
     elif asked["how_many"]:
-        _compare_sizes(study, simulate=asked["simulate"], as_json=as_json, seed=seed)
+        jobs = asked["jobs"] if asked["simulate"] else None
+        _compare_sizes(study, simulate=asked["simulate"], jobs=jobs, as_json=as_json, seed=seed)
     elif asked["edges"]:
         _find_edges(study, replace=replace, as_json=as_json)
     elif asked["choose"]:
@@ -90,6 +95,9 @@ def _refuse_contradictions(asked: dict[str, Any]) -> None:
         raise click.UsageError(message)
     if asked["simulate"] and not asked["how_many"]:
         message = "--simulate goes with --how-many"
+        raise click.UsageError(message)
+    if asked["jobs"] and not asked["simulate"]:
+        message = "--jobs goes with --simulate"
         raise click.UsageError(message)
 
 
@@ -172,14 +180,14 @@ def _find_edges(study: Study, *, replace: bool, as_json: bool) -> None:
     wrote([], f"{paste}weldwindow plan {study.folder}")
 
 
-def _compare_sizes(study: Study, *, simulate: bool, as_json: bool, seed: int) -> None:
+def _compare_sizes(study: Study, *, simulate: bool, jobs: int | None, as_json: bool, seed: int) -> None:
     """Compare numbers of welds; no plan is written."""
     from doe.planning import how_many
     from doe.report.how_many_figure import write_how_many
 
     with progress("comparing numbers of welds", quiet=as_json) as report:
         rows = how_many(study, seed=seed, progress=report)
-    simulated = _simulate(study, as_json=as_json, seed=seed) if simulate else ()
+    simulated = _simulate(study, jobs=jobs, as_json=as_json, seed=seed) if simulate else ()
     with changing(study.folder):
         files = write_how_many(study, rows, simulated)
     if as_json:
@@ -192,14 +200,14 @@ def _compare_sizes(study: Study, *, simulate: bool, as_json: bool, seed: int) ->
     wrote(files, f"set [plan] welds in {study.folder / 'study.toml'}; then weldwindow plan {study.folder}")
 
 
-def _simulate(study: Study, *, as_json: bool, seed: int) -> tuple[SimulatedSize, ...]:
-    """Simulate the chance of a window on every processor."""
+def _simulate(study: Study, *, jobs: int | None, as_json: bool, seed: int) -> tuple[SimulatedSize, ...]:
+    """Simulate the chance of a window, on every processor unless told otherwise."""
     import joblib
 
     from doe.rehearsal import how_many
 
     with progress("simulating studies", quiet=as_json) as report:
-        return how_many.simulate_sizes(study, jobs=joblib.cpu_count(), seed=seed, progress=report)
+        return how_many.simulate_sizes(study, jobs=jobs or joblib.cpu_count(), seed=seed, progress=report)
 
 
 def _print_sizes(study: Study, rows: Sequence[SizeRow], simulated: Sequence[SimulatedSize]) -> None:

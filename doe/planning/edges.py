@@ -21,6 +21,7 @@ from scipy.optimize import linprog
 from doe.coding import FloatArray
 from doe.errors import CannotAnswerError, DoeError, Fault, ResultsError, WouldOverwriteError, quoted
 from doe.planning.plan import factor_headings, setting_value
+from doe.planning.reading import cells_of
 from doe.planning.region import allowed
 from doe.planning.table import plain_cell, safe_cell
 from doe.saving import keep_copy, write_text
@@ -184,7 +185,7 @@ def read_edges(study: Study) -> tuple[EdgeBead, ...]:
         raise ResultsError(message) from error
     rows = [(i, line) for i, line in enumerate(lines, start=1) if line.strip() and not line.startswith("#")]
     separator = max(",;\t", key=rows[0][1].count) if rows else ","
-    cells = [[plain_cell(cell) for cell in row] for row in csv.reader([r for _, r in rows], delimiter=separator)]
+    cells = [[plain_cell(cell) for cell in cells_of(line, separator)] for _, line in rows]
     missing = [
         h
         for h in ("bead", "looks for", *(factor_headings(f)[-1] for f in pair), "ran", "why")

@@ -96,7 +96,7 @@ def read_text_table(path: Path) -> TextTable:
         message = f"{path.name} is empty: it has no row of headings."
         raise ResultsError(message, [Fault("there are no headings", path.name)])
     separator = max(",;\t", key=body[0][1].count)
-    parsed = [_cells_of(line, separator) for _, line in body]
+    parsed = [cells_of(line, separator) for _, line in body]
     headings = tuple(" ".join(plain_cell(cell).split()) for cell in parsed[0])
     rows = tuple(
         (row, dict(zip(headings, [plain_cell(cell) for cell in cells], strict=False)))
@@ -121,7 +121,7 @@ def _text_of(path: Path) -> str:
         raise ResultsError(message, [Fault("there is no such file, or it is not plain text", path.name)]) from cause
 
 
-def _cells_of(line: str, separator: str) -> list[str]:
+def cells_of(line: str, separator: str) -> list[str]:
     """Cut one line: in a plan no cell holds a line break, so a quotation mark left open ends with its line."""
     try:
         return next(csv.reader([line], delimiter=separator), [])

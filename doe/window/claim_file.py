@@ -179,7 +179,7 @@ def read_claim(folder: Path) -> ClaimFile | None:
         return ClaimFile.model_validate(held)
     except ValidationError as error:
         faults = [Fault(e["msg"], file=NAME, key=".".join(str(part) for part in e["loc"])) for e in error.errors()]
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:  # not text, not JSON, a number of thousands of digits
         faults = [Fault(f"it cannot be read as JSON ({error})", file=NAME)]
     message = f"{NAME} is not as it was written: a claim that was changed by hand cannot be confirmed."
     raise ResultsError(message, faults)

@@ -3,6 +3,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
+
 
 def test_confirm_fixes_claim_and_welds_and_says_the_rule(welded: Path, weldwindow):
     result = weldwindow("confirm", welded)
@@ -96,3 +98,11 @@ def test_a_torn_claim_is_invalid_input(welded: Path, weldwindow):
     refused = weldwindow("confirm", welded, "--json")
     assert refused.exit_code == 3
     assert "rule" in {fault["key"] for fault in json.loads(refused.stdout)["error"]["faults"]}
+
+
+@pytest.mark.parametrize("text", ['{"stage": ' + "9" * 5000 + "}", "[" * 3000, "\ufeff{", ""])
+def test_a_claim_that_no_reader_can_read_is_invalid_input(welded: Path, weldwindow, text: str):
+    (welded / "claim.json").write_text(text)
+    refused = weldwindow("confirm", welded)
+    assert refused.exit_code == 3
+    assert "claim.json" in refused.stderr

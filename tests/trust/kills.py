@@ -56,8 +56,9 @@ name = "penetration"
 kind = "measure"
 unit = "mm"
 at_least = 0.1
+expect_scatter = 0.3
 [plan]
-welds = 6
+welds = 12
 repeats = 0
 model = "first order"
 """

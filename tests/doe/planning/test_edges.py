@@ -253,3 +253,11 @@ def test_on_a_diagonal_band_the_limits_save_more_welds_than_the_beads_cost(shape
         lost_without += np.sum(~ran(*without_limits.T)) / 6
         lost_with += (np.sum(~ran(*plan_welds(pasted, seed=1, starts=4).settings.T)) + len(beads)) / 6
     assert lost_with < lost_without - 1
+
+
+def test_a_quotation_mark_left_open_does_not_take_the_next_rows(hinge, tmp_path: Path):
+    study = replace(hinge(limited=False), folder=tmp_path)
+    path = write_edges(study)
+    path.write_text(path.read_text().replace("E1,", '"E1,', 1))
+    with pytest.raises(ResultsError, match=r"edges\.csv"):
+        read_edges(study)
