@@ -295,7 +295,7 @@ def main() -> int:
         "",
         f"Made by `python tests/benchmarks/stages.py --cap {asked.cap}`; a cell is given up after so many seconds.",
         f"Python {platform.python_version()}, {os.cpu_count()} processors, one thread of linear algebra. Seconds of",
-        "the processor; peak memory with the imports. The plain way does less: no plates, no counts, no trips, no check.",
+        "the processor; peak memory with the imports. The plain way does less: no plates, counts, trips or check.",
         "",
     ]
     print("\n".join(lines))
