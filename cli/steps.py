@@ -46,10 +46,14 @@ class Planned:
         """Say what the plan can tell, what it costs, and which welds to watch."""
         from doe.planning import plan_words
         from doe.planning.feasibility import load_words
+
+        return (*plan_words(self.plan, self.quality, self.cost), *load_words(self.loads))
+
+    def engineers_words(self) -> tuple[str, ...]:
+        """Say what whoever has to defend the plan asks."""
         from doe.planning.words import for_an_engineer
 
-        said = plan_words(self.plan, self.quality, self.cost)
-        return (*said, *load_words(self.loads), *for_an_engineer(self.quality))
+        return for_an_engineer(self.quality)
 
 
 def make_plan(study: Study, *, seed: int, progress: Callable[[int, int], None] | None = None) -> Planned:

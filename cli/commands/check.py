@@ -12,6 +12,7 @@ from cli.answer import answers, changing, json_option, note, print_json, say, sp
 
 if TYPE_CHECKING:
     from doe.bench.reading import Examination
+    from doe.bench.results import Results
 
 
 @click.command("check")
@@ -97,8 +98,7 @@ def _print(found: Examination) -> None:
     from doe.bench.alike import told_together
 
     if found.results is not None:
-        waiting = ", ".join(w for w, s in zip(found.results.weld, found.results.status, strict=True) if s == "not run")
-        say(f"{found.results.n_welds} welds read, no fault{f'; not run: {waiting}' if waiting else ''}.")
+        say(f"{found.results.n_welds} welds read, no fault{_not_run(found.results)}.")
     for title, lines in (
         ("Faults, to be put right in the table:", found.faults),
         ("Please look at these again (nothing was changed or left out):", found.questions),
@@ -108,3 +108,11 @@ def _print(found: Examination) -> None:
     if found.conversions:
         say("Read differently from how it stands there:")
         say(f"  {place}: {found} read as {read_as}" for place, found, read_as in told_together(found.conversions))
+
+
+def _not_run(results: Results) -> str:
+    """Name the welds that were not made."""
+    waiting = [weld for weld, status in zip(results.weld, results.status, strict=True) if status == "not run"]
+    if len(waiting) == results.n_welds:
+        return "; none of them made yet"
+    return f"; not run: {', '.join(waiting)}" if waiting else ""

@@ -116,7 +116,7 @@ def _plan(study: Study, budget: Budget | None, *, replace: bool, as_json: bool, 
     if as_json:
         print_json(planned.to_dict() | ({} if found is None else {"afford": found.to_dict()}))
     else:
-        say((*(() if found is None else found.words()), *planned.words()))
+        say((*(() if found is None else found.words()), *planned.words(), *planned.engineers_words()))
     table = study.folder / "results.csv"
     wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow go {study.folder}")
 
@@ -141,7 +141,7 @@ def _choose(study: Study, tries: int, *, replace: bool, as_json: bool, seed: int
     if as_json:
         print_json(planned.to_dict() | {"choice": [row.to_dict() for row in ranked]})
     else:
-        say((*choice_words(ranked, tries=tries), *planned.words()))
+        say((*choice_words(ranked, tries=tries), *planned.words(), *planned.engineers_words()))
     wrote(files, f"weld, cut, measure; fill in {study.folder / 'results.csv'}; then weldwindow report {study.folder}")
 
 

@@ -163,7 +163,10 @@ def read_supply(text: str) -> tuple[str, str]:
     if text.strip().lower() in {"", "?", "-", "not known"}:
         return "", ""
     pieces = [piece for piece in re.split(r"[,;]|\s(?=\d+\s*A\b)", text) if piece.strip()]
-    found = {quantity.unit: quantity for quantity in map(parse_quantity, pieces)}
+    try:
+        found = {quantity.unit: quantity for quantity in map(parse_quantity, pieces)}
+    except DoeError:
+        found = {}
     if set(found) != {"V", "A"}:
         message = f"“{text}” does not name the supply; accepted is, say, “230 V, 16 A”, or “?” where it is not known"
         raise DoeError(message)

@@ -213,7 +213,7 @@ def _reasons(inquiry: Inquiry, target: Target, welds: tuple[PlannedWeld, ...]) -
         draws, settings, inquiry.scenario, confidence=inquiry.confidence, reliabilities=(inquiry.reliability,)
     )
     lows = response_lows(draws, settings, inquiry.scenario, confidence=inquiry.confidence)
-    place = "one of the most promising settings" if target.box is None else "a corner of that box"
+    place = "one of the most promising settings" if target.box is None else "a corner of the largest box that may hold"
     reasons, met = {}, set()
     for i, weld in enumerate(welds):
         again = " (welded again, so that the scatter is seen)" if weld.settings in met else ""
@@ -238,9 +238,14 @@ def expected_words(expected: Expected, *, n: int) -> tuple[str, ...]:
         if then.found
         else ""
     )
+    chances = round(20 * then.found)
+    hope = (
+        f"a window can be claimed with about {chances} {'chance' if chances == 1 else 'chances'} in 20 ({before}){size}"
+        if chances
+        else f"there is hardly a chance that a window can be claimed after them ({before})"
+    )
     return (
-        f"What to expect of the next {weld}: a window can be claimed with about {round(20 * then.found)} chances in "
-        f"20 ({before}){size}.",
+        f"What to expect of the next {weld}: {hope}.",
         f"Simulated on {expected.machines} machines as the welds so far leave them possible; right as far as the "
         f"models and the stated priors are.{trust}",
     )

@@ -199,6 +199,14 @@ def test_fit_in_words_names_every_response(filled: Path):
     assert text.count("  Checked:\n") == 3
 
 
+def test_check_names_the_welds_that_were_not_made(filled: Path):
+    table = filled / "results.csv"
+    table.write_text("".join(line for line in table.read_text().splitlines(keepends=True) if "W03," not in line))
+    assert "24 welds read, no fault; not run: W03." in run("check", filled).stdout
+    run("plan", filled, "--replace")
+    assert "24 welds read, no fault; none of them made yet." in run("check", filled).stdout
+
+
 def test_a_fit_is_a_table_of_its_terms(filled: Path):
     from doe.bench import read_results  # noqa: PLC0415 - heavy, and this test's alone
     from doe.models import fit_responses  # noqa: PLC0415
@@ -284,6 +292,12 @@ def test_new_without_questions_makes_a_plan_to_print(tmp_path: Path):
     written = (folder / "study.toml").read_text().split("more", maxsplit=1)[0]
     assert 12 <= len([line for line in written.splitlines() if line and not line.startswith("#")]) <= 25
     assert run("new", folder, "--no-input").exit_code == 5
+
+
+def test_what_an_engineer_asks_of_a_plan_is_told_by_plan_and_not_by_new(tmp_path: Path):
+    new = run("new", tmp_path / "gate", "--no-input", "--welds", "8")
+    assert "For an engineer" not in new.stdout
+    assert "For an engineer" in run("plan", tmp_path / "gate").stdout
 
 
 def test_new_takes_each_answer_from_its_flag(tmp_path: Path):

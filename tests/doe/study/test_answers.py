@@ -74,6 +74,8 @@ def test_every_answer_reaches_the_study():
         (read_marks, "1=17 2 3=19", "every one"),
         (read_range, "fast", "is not a range"),
         (read_supply, "230 V", "“230 V, 16 A”"),
+        (read_supply, "230 16", "“230 V, 16 A”"),
+        (read_supply, "230 V 16", "“230 V, 16 A”"),
         (read_plate, "both", "2 cooled"),
         (read_plate, "9", "up to 8"),
         (read_requirements, "deep and clean", "accepted is"),

@@ -205,7 +205,9 @@ def test_a_forecast_is_told_with_its_range_and_small_shares_are_not_nought():
     assert "the next weld:" in small
     assert "under 1 % of the settings on average" in small
     none = " ".join(expected_words(replace(expected, then=Outlook(0.0, 0.0)), n=6))
-    assert "about 0 chances in 20 (now none)." in none
+    assert "hardly a chance that a window can be claimed after them (now none)." in none
+    one = " ".join(expected_words(replace(expected, then=Outlook(0.05, 0.004)), n=6))
+    assert "with about 1 chance in 20 (now none)" in one
     assert "expect anything" not in none
     assert Expected(Outlook(0.0, 0.0), Outlook(1.0, 0.7), 32).share_range == (0.35, 1.0)
 
