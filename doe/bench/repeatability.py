@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from doe.coding import FloatArray
 from doe.errors import CannotAnswerError
@@ -90,12 +90,12 @@ class Repeatability:
         """Give the confidence limits of ``repeat_sd``, two-sided, by the chi-squared distribution."""
         tail = (1.0 - confidence) / 2.0
         spread = self.error_df * self.repeat_sd**2
-        high, low = stats.chi2.ppf([tail, 1.0 - tail], self.error_df)
+        high, low = special.chdtri(self.error_df, [1.0 - tail, tail])
         return math.sqrt(spread / low), math.sqrt(spread / high)
 
     def proven_variance(self, confidence: float) -> float:
         """Give the variance of reading that is held with a confidence, one-sided: no more may be taken off."""
-        return self.error_df * self.repeat_sd**2 / float(stats.chi2.ppf(confidence, self.error_df))
+        return self.error_df * self.repeat_sd**2 / float(special.chdtri(self.error_df, 1.0 - confidence))
 
 
 def components_of(squares: MeanSquares, *, n_sections: int, n_readers: int, n_readings: int) -> Components:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy.stats import binom
+from scipy import special
 
 from doe.coding import FloatArray
 from doe.models.count import CountModel
@@ -180,7 +180,7 @@ def _judge_bands(response: Response, bands: _Bands, names: Sequence[str], groups
     """Judge how many welds lie outside their bands."""
     n, n_inside = len(bands.inside), int(bands.inside.sum())
     expected = float(bands.cover.sum())
-    chance = float(binom.sf(n - n_inside - 1, n, 1.0 - expected / n))
+    chance = float(special.bdtrc(n - n_inside - 1, n, 1.0 - expected / n))
     outside = [i for i in np.argsort(-bands.off, kind="stable") if not bands.inside[i]]
     furthest = tuple(names[i] for i in outside)
     doubtful = chance < DOUBT

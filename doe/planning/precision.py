@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from doe.coding import FloatArray
 from doe.planning.layout import layout_of
@@ -104,7 +104,7 @@ def region_variance(study: Study, problem: DesignProblem, inverse: FloatArray) -
 
 def mean_half_width(variance: FloatArray, df: int) -> float:
     """Give the 90 % half-width of the mean band, averaged over the region, in weld standard deviations."""
-    t = float(stats.t.ppf((1 + BAND_LEVEL) / 2, df))
+    t = float(special.stdtrit(df, (1 + BAND_LEVEL) / 2))
     return t * float(np.sqrt(variance).mean())
 
 

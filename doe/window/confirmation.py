@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from scipy import stats
+from scipy import special
 
 from doe.models.textbook.tolerance import success_run
 from doe.planning.plan import Plan
@@ -166,4 +166,4 @@ def chance_revealed(rule: PassRule, assurance: float) -> float:
     >>> chance_revealed(PassRule(welds=4, failures_allowed=0), 0.7)
     0.760
     """
-    return float(stats.binom.sf(rule.failures_allowed, rule.welds, 1.0 - assurance))
+    return float(special.bdtrc(rule.failures_allowed, rule.welds, 1.0 - assurance))

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Final, Literal
 
-from scipy import stats
+from scipy import special
 
 from doe.bench.reading import examine_results
 from doe.bench.reading_study import StudiedReading
@@ -59,7 +59,7 @@ class ReadingAnswer:
     @property
     def repeats_within(self) -> float | None:
         """Nine of ten readings of one section lie within this of their mean; None where it is not known."""
-        return None if self.found is None else float(stats.norm.ppf(0.5 + WITHIN / 2)) * self.found.sd
+        return None if self.found is None else float(special.ndtri(0.5 + WITHIN / 2)) * self.found.sd
 
     @property
     def share(self) -> float | None:

@@ -109,7 +109,7 @@ def plain_plan(n_welds: str) -> None:
     from doe.study import read_study
 
     study = read_study(shipped("hinge-lugs/study.toml"))
-    candidates = study.coding.code(reachable_settings(study, at_most=1000).points)
+    candidates = study.coding.to_coded(reachable_settings(study, at_most=1000).points)
     warnings.simplefilter("ignore")
     np.random.seed(1)  # noqa: NPY002 - pydoe3 draws from the global state
     timed(lambda: optimal_design(candidates, n_points=int(n_welds), degree=2, criterion="I", method="fedorov"))
@@ -162,8 +162,8 @@ def our_window(n_settings: str, n_draws: str) -> None:
     def work() -> None:
         posteriors = [part.model.draw(int(n_draws), np.random.default_rng(1)) for part in fit.responses if part.model]
         for start in range(0, len(settings), step):
-            points = Points(settings[start : start + step], study.coding.code(settings[start : start + step]))
-            passes = np.ones((posteriors[0].n_draws, points.natural.shape[0]))
+            points = Points(settings[start : start + step])
+            passes = np.ones((posteriors[0].n_draws, len(points.natural)))
             for posterior in posteriors:
                 passes = passes[: posterior.n_draws] * (1 - posterior.failure(points))
             np.quantile(passes, 0.1, axis=0)
@@ -295,7 +295,7 @@ def main() -> int:
         "",
         f"Made by `python tests/benchmarks/stages.py --cap {asked.cap}`; a cell is given up after so many seconds.",
         f"Python {platform.python_version()}, {os.cpu_count()} processors, one thread of linear algebra. Seconds of",
-        "the processor; peak memory with the imports. The plain way does less: no plates, counts, trips or check.",
+        "the processor; peak memory with the imports. The plain way does less: no plates, no counts, no trips.",
         "",
     ]
     print("\n".join(lines))
