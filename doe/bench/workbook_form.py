@@ -21,7 +21,7 @@ from doe.bench.columns import Column, plan_columns, results_columns
 from doe.bench.form_entries import Entry, entry_of
 from doe.bench.tables import results_table
 from doe.planning.plan import Plan
-from doe.saving import make_folder, write_bytes
+from doe.saving import keep_copy, make_folder, write_bytes
 
 SPARE_COLUMNS: Final = 6
 """Unlocked columns behind the table: for a further cut of a weld, or a note of one's own. Our choice."""
@@ -34,7 +34,8 @@ _LOCKED_FILL: Final = PatternFill("solid", start_color="FFE7E6E2")
 def write_workbook_form(plan: Plan) -> list[Path]:
     """Write the workbook form of a stage: ``report/run-sheet.xlsx``, ``report/run-sheet-2.xlsx`` ...
 
-    It lies in ``report/``, where nothing is read from: one stage has one table of results, and results.csv is there.
+    It lies in ``report/``, where nothing is read from: one stage has one table of results, results.csv. One
+    that was saved by a spreadsheet program is kept beside, as ``run-sheet.1.xlsx`` ...
 
     Parameters
     ----------
@@ -52,8 +53,19 @@ def write_workbook_form(plan: Plan) -> list[Path]:
     folder = plan.study.folder / "report"
     make_folder(folder, within=plan.study.folder)
     path = folder / ("run-sheet.xlsx" if plan.stage == 1 else f"run-sheet-{plan.stage}.xlsx")
+    if path.exists() and not _is_as_written(path):
+        keep_copy(path)
     write_bytes(path, results_workbook(plan), within=plan.study.folder)
     return [path]
+
+
+def _is_as_written(path: Path) -> bool:
+    """Whether no spreadsheet program has saved a workbook since: each of them puts its own date on the parts."""
+    try:
+        with zipfile.ZipFile(path) as parts:
+            return all(part.date_time == _ZIP_TIME for part in parts.infolist())
+    except zipfile.BadZipFile:
+        return False
 
 
 def results_workbook(plan: Plan) -> bytes:

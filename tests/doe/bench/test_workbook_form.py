@@ -209,3 +209,16 @@ def test_the_form_lies_in_the_report_folder_under_its_stage(study: Study, plan: 
         Path("report/run-sheet-2.xlsx"),
     ]
     assert zipfile.is_zipfile(paths[0])
+
+
+def test_a_form_that_was_filled_in_is_kept_beside_when_the_stage_is_planned_again(planned: Study, plan: Plan):
+    (path,) = write_workbook_form(plan)
+    write_workbook_form(plan)
+    assert not path.with_name("run-sheet.1.xlsx").exists()  # nobody saved it since
+    book = openpyxl.load_workbook(path)
+    book["welds"].cell(2, 12).value = "1.7"
+    book.save(path)
+    saved = path.read_bytes()
+    write_workbook_form(plan)
+    assert path.with_name("run-sheet.1.xlsx").read_bytes() == saved
+    assert path.read_bytes() != saved
