@@ -43,8 +43,21 @@ def sentence(window: Window) -> str:
 
 
 def terminal_lines(window: Window) -> tuple[str, ...]:
-    """Give every sentence of every answer, as the terminal prints them."""
-    return tuple(line for answer in window.answers for line in window_sentences(window, answer))
+    """Give every sentence of the answer, as the terminal prints them; for first or later welds alone what differs."""
+    first, *others = window.answers
+    lines = window_sentences(window, first)
+    for other in others:
+        has_more = other.box is not None and not _is_same_box(first, other)
+        lines += window_sentences(window, other) if has_more else [_position_line(window, other)]
+    return tuple(lines)
+
+
+def _is_same_box(one: Answer, other: Answer) -> bool:
+    """Say whether two answers claim the same settings."""
+    first, second = one.box, other.box
+    if first is None or second is None:
+        return False
+    return all(box.contains(end) for box in (first, second) for end in (first.low, first.high, second.low, second.high))
 
 
 def report_lines(window: Window) -> tuple[str, ...]:
@@ -60,9 +73,12 @@ def report_lines(window: Window) -> tuple[str, ...]:
 def _position_line(window: Window, answer: Answer) -> str:
     """Say what holds for the first or for later welds alone."""
     whom = POSITIONS[answer.position]
+    alone = f"{whom[0].upper()}{whom[1:]}, taken alone"
     if answer.box is None:
-        return f"For {whom} alone nothing can be claimed."
-    return f"For {whom} alone: {box_words(window.study, answer.box)}."
+        return f"{alone}: nothing can be claimed."
+    if _is_same_box(window.answer, answer):
+        return f"{alone}: the same settings."
+    return f"{alone}: {box_words(window.study, answer.box)}."
 
 
 def side_lines(window: Window) -> tuple[str, ...]:

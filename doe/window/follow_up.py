@@ -218,7 +218,8 @@ def _reasons(inquiry: Inquiry, target: Target, welds: tuple[PlannedWeld, ...]) -
     for i, weld in enumerate(welds):
         again = " (welded again, so that the scatter is seen)" if weld.settings in met else ""
         met.add(weld.settings)
-        sure, name = float(seen.holds[0][i].mean()), draws.names[int(lows[:, i].argmin())]
+        # Every draw held: that is as far as the draws can tell, and not certainty.
+        sure, name = min(float(seen.holds[0][i].mean()), 1 - 1 / CLAIM_DRAWS), draws.names[int(lows[:, i].argmin())]
         reasons[weld.weld] = (
             f"{place}{again}; that it holds is {at_least(sure)} sure so far, and {name} is what is least sure there."
         )
