@@ -48,7 +48,8 @@ FRONTIER_TOLD: Final = (
     "",
     "Where the promise would be broken: on the sharp ridge, 24 welds, 18 of 100 further informed studies claimed",
     "wrongly at a confidence of 90 % (at 18 welds 5 of 80), most by settings of a true assurance of 86 to 87 %. At",
-    "92.5 % it were 10, at 95 % 5 of 100. So from 20 welds on, where a measure limits, 93.5 % is asked for.",
+    "92.5 % it were 10, at 95 % 5 of 100. So where a measure limits, the confidence asked for grows from 90 % at 18",
+    "welds to 92.5 % at 24 and 95 % at 30.",
     "",
 )
 LEVERS_TOLD: Final = (
