@@ -140,7 +140,8 @@ def _rule_lines(confirmation: Confirmation) -> tuple[str, ...]:
         worth = (
             f"Keeping it shows by itself no more than {at_least(shows)} good welds (at {level(claim.confidence)} "
             f"confidence); {asked} takes {needed} of {needed}. It catches gross errors: another cord, another hand, a "
-            "wrong model."
+            "wrong model. The readings are added to the fit, and the claim must still hold with them: welds that pass "
+            "narrowly can withdraw it too."
         )
     noted = (
         ["Write down beside each weld what has changed: spool, outlet, cord, place."] if confirmation.is_recheck else []
