@@ -12,13 +12,17 @@ from cli.answer import say
 def command(shell: str) -> None:
     """Print a script that lets SHELL complete commands, options and folders.
 
-    Put the line for your shell into its start-up file.
+    Put the line for your shell into its start-up file:
 
     \b
-    Examples, one a shell, for its start-up file:
-      eval "$(weldwindow completion bash)"
-      eval "$(weldwindow completion zsh)"
-      weldwindow completion fish | source
+      bash:  eval "$(weldwindow completion bash)"
+      zsh:   eval "$(weldwindow completion zsh)"
+      fish:  weldwindow completion fish | source
+
+    \b
+    Examples:
+      weldwindow completion bash
+      weldwindow completion fish
     """
     from click.shell_completion import get_completion_class
 

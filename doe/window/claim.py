@@ -116,7 +116,9 @@ def search_again(inquiry: Inquiry, checked: CheckedBox, faces: dict[str, str]) -
         return Again(0.5, why)
     bending = [f for f in limiting if f.kind == "measure" and f.n > FEW_WELDS]
     if bending:
-        why = f"After so many welds what is left to doubt is a bend of {bending[0].name} sharper than the model"
+        why = (
+            f"After so many welds what is left to doubt is a bend of {bending[0].name} sharper than the model can make"
+        )
         return Again(min(TAKEN_OFF_A_WELD * (bending[0].n - FEW_WELDS), 0.5), why)
     return None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -22,7 +23,7 @@ def fuzz(folder: Path, *arguments: str) -> str:
 def test_no_reader_is_broken_by_a_broken_file(tmp_path: Path):
     said = fuzz(tmp_path, "--runs", "25", "--seed", "3")
     assert "no finding" in said
-    assert said.count("| 25 |") == 10
+    assert len(re.findall(r"(?m)^\| [\w ]+ \| 25 \|", said)) == 10
 
 
 @pytest.mark.slow
