@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 @click.command("take")
 @click.argument("file", metavar="FILE", type=click.Path(path_type=Path, exists=True, dir_okay=False))
 @study_argument
-@click.option("--replace", is_flag=True, help="Take FILE alone; a filled-in results.csv is kept beside.")
+@click.option("--replace", is_flag=True, help="Let what FILE says stand; a filled-in results.csv is kept beside.")
 @json_option
 @spare_seed_option
 @answers
@@ -34,16 +34,16 @@ if TYPE_CHECKING:
 def command(file: Path, folder: Path, replace: bool, as_json: bool) -> None:
     """Take FILE, a table exported by the bench page or the macro page, into the study in DIR.
 
-    The bench page's table becomes results.csv as it is. Where results.csv is filled in already (by hand, or by the
-    export of a second person), only its blanks are filled and the old table is kept beside; cells that do not agree are
-    listed, and then nothing is written. The macro page's readings are put into the results.csv that is there, each in
-    its cell. FILE is checked against the plan it was made for; every fault is listed at once, and every conversion.
+    The bench page exports a whole results.csv, the macro page readings of sections. Where results.csv is filled in
+    already (by hand, or by the export of a second person), only its blanks are filled and the old table is kept beside;
+    cells that do not agree are listed, and then nothing is written. FILE is checked against the plan it was made for;
+    every fault is listed at once, and every conversion.
 
     \b
     Examples:
       weldwindow take bench-0123456789ab-1.csv hinge
       weldwindow take from-second-phone.csv hinge
-      weldwindow take macro-0123456789ab-1.csv hinge --replace
+      weldwindow take macro-0123456789ab-1.csv hinge
     """
     from doe.bench.taking import read_export, write_export
     from doe.study import read_study

@@ -1,7 +1,7 @@
-"""Two tables of one stage, filled in by two people, brought together: rows fill each other, nothing is overwritten.
+"""Two tables of one stage brought together: blanks are filled, nothing is overwritten unless that is asked for.
 
 A blank cell takes what stands in the other table; what stands in both must be the same. Any other is a conflict, told
-with both readings, and nothing is written then.
+with both readings. Every row keeps the line it began on.
 """
 
 from __future__ import annotations
@@ -9,18 +9,17 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
 from doe.bench.columns import fold
-from doe.bench.files import load_sheets
 from doe.bench.headings import NUMERIC, Heading, Table, check_headings, find_table
 from doe.bench.identity import identity
 from doe.bench.log import Log
 from doe.bench.records import Record, read_records
-from doe.bench.sheets import Row
+from doe.bench.sheets import Row, Sheet
+from doe.bench.stage import SEAL
 from doe.bench.text_tables import SEPARATORS
 from doe.errors import DoeError, Fault, ResultsError, WouldOverwriteError, quoted
 from doe.planning.table import safe_cell
@@ -31,15 +30,28 @@ PLANNED: Final = frozenset({"weld", "plate", "position", "order", "mark", "setti
 """Columns the plan fills in: they are no readings, and ours stay."""
 
 Key = tuple[str, str, int]
+Weld = tuple[str, int | str]
 
 
 @dataclass(frozen=True)
 class Filled:
-    """One cell that was filled from the other table: weld, heading, what was put there."""
+    """One cell that took what the other table says.
+
+    Attributes
+    ----------
+    weld, column, text : str
+        Which cell, and what was put there.
+    row : int
+        The line of the first table; 0 where the row is new.
+    was : str
+        What stood there before; empty where it was blank.
+    """
 
     weld: str
     column: str
     text: str
+    row: int = 0
+    was: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,14 +70,16 @@ class Joined:
     filled: tuple[Filled, ...]
 
 
-def join_tables(ours: Path, theirs: Path, study: Study) -> Joined:
+def join_tables(ours: Sequence[Sheet], theirs: Sequence[Sheet], study: Study, *, overrules: bool = False) -> Joined:
     """Fill the blanks of one table from another of the same stage.
 
     Parameters
     ----------
-    ours, theirs : Path
-        Neither is changed.
+    ours, theirs : sequence of Sheet
+        Every way to see each of the two files as a table; the second may have readings alone, without settings.
     study : Study
+    overrules : bool
+        Where both say something and not the same, the second counts.
 
     Returns
     -------
@@ -74,29 +88,28 @@ def join_tables(ours: Path, theirs: Path, study: Study) -> Joined:
     Raises
     ------
     ResultsError
-        If a cell of either cannot be read.
+        If a cell of either cannot be read, or readings without settings are of a weld that the first has no row for.
     WouldOverwriteError
         If both say something about one cell, and not the same; every such cell is named.
     """
     first, second = _read(ours, study), _read(theirs, study)
-    conflicts: list[Fault] = []
-    filled: list[Filled] = []
-    headings = [*first.table.headings, *(h for h in second.table.headings if _is_new(h, first, second))]
+    pair = _Pair(first, second, _places(first, second))
+    if not overrules:
+        _refuse_conflicts(pair)
+    _refuse_bare_rows(pair)
     rows: dict[int, list[str]] = {}
-    for key, row in first.rows.items():
-        cells = [cell.text or cell.formula for cell in row.cells]
-        cells += [""] * (max(h.place for h in first.table.headings) + 1 - len(cells))
-        rows[row.number] = cells
-        if key in second.rows:
-            _fill(cells, key, (first, second), filled=filled, conflicts=conflicts)
-    if conflicts:
-        message = (
-            f"{ours.name} and {theirs.name} do not say the same; nothing was written. Keep one of the two in each "
-            "place, in either table, and take it again (“--replace” takes the new table alone and keeps the old beside)"
-        )
-        raise WouldOverwriteError(message, conflicts)
-    added = [_added(key, headings, first, second, filled) for key in second.rows if key not in first.rows]
-    return Joined(_text(first, headings, rows, added, source=theirs.name), tuple(filled))
+    filled: list[Filled] = []
+    for weld, row in first.rows.items():
+        changes = list(_changes(weld, pair)) if weld in second.rows else []
+        rows[row.number] = _with_changes(row, [(place, change.text) for place, change in changes])
+        filled += [change for _, change in changes]
+    added = []
+    for weld in second.rows:
+        if weld not in first.rows:
+            cells, new = _added(weld, pair)
+            added.append(cells)
+            filled += new
+    return Joined(_text(pair, rows, added), tuple(filled))
 
 
 # --- one side
@@ -107,29 +120,42 @@ class _Side:
     """One table: its rows and records by weld, its headings by meaning."""
 
     table: Table
-    rows: dict[tuple[str, int | str], Row]
-    records: dict[tuple[str, int | str], Record]
+    rows: dict[Weld, Row]
+    records: dict[Weld, Record]
     headings: dict[Key, Heading]
 
-    def text(self, weld: tuple[str, int | str], key: Key) -> str:
+    @property
+    def file(self) -> str:
+        return self.table.sheet.file
+
+    def text(self, weld: Weld, key: Key) -> str:
         """Give what stands in a cell; empty where nothing does."""
         heading = self.headings.get(key)
         cells = self.rows[weld].cells
         return "" if heading is None or heading.place >= len(cells) else cells[heading.place].text
 
 
-def _read(path: Path, study: Study) -> _Side:
+@dataclass(frozen=True, eq=False)
+class _Pair:
+    """Both tables, and where each column of the second that has something in it goes in the first."""
+
+    first: _Side
+    second: _Side
+    places: dict[Key, int]
+
+
+def _read(sheets: Sequence[Sheet], study: Study) -> _Side:
     """Read a table, and refuse it where a cell cannot be read."""
     log = Log()
-    table = check_headings(find_table(load_sheets(path), study), study, log)
+    table = check_headings(find_table(sheets, study), study, log)
     records = read_records(table, study, log)
     if log.faults:
-        message = f"{path.name} cannot be merged as it stands."
+        message = f"{table.sheet.file} cannot be merged as it stands."
         raise ResultsError(message, log.faults)
     by_number = {row.number: row for row in table.rows}
     welds = {identity(record.weld, "w"): record for record in records}
     if len(welds) < len(records):
-        message = f"{path.name} cannot be merged: a weld stands there twice."
+        message = f"{table.sheet.file} cannot be merged: a weld stands there twice."
         raise ResultsError(message)
     rows = {weld: by_number[record.row] for weld, record in welds.items()}
     return _Side(table, rows, welds, {_key(heading): heading for heading in table.headings})
@@ -141,52 +167,55 @@ def _key(heading: Heading) -> Key:
     return ("unknown", fold(heading.text), 1) if column is None else (column.what, column.name, column.cut)
 
 
-def _is_new(heading: Heading, first: _Side, second: _Side) -> bool:
-    """Whether the second table has a column the first lacks, with something in it."""
-    key = _key(heading)
-    return key not in first.headings and any(second.text(weld, key) for weld in second.rows)
+def _places(first: _Side, second: _Side) -> dict[Key, int]:
+    """Tell where each column of the second table goes; a new one goes beyond every cell there is."""
+    places = {}
+    end = max(len(row.cells) for row in first.table.sheet.rows if not row.is_comment)
+    for key in second.headings:
+        if key in first.headings:
+            places[key] = first.headings[key].place
+        elif any(second.text(weld, key) for weld in second.rows):
+            places[key] = end
+            end += 1
+    return places
 
 
-# --- cell by cell
+# --- what does not agree
 
 
-def _fill(
-    cells: list[str],
-    weld: tuple[str, int | str],
-    sides: tuple[_Side, _Side],
-    *,
-    filled: list[Filled],
-    conflicts: list[Fault],
-) -> None:
-    """Fill one row's blanks, in place, and note what does not agree."""
-    first, second = sides
-    name = first.records[weld].weld
+def _refuse_conflicts(pair: _Pair) -> None:
+    """Raise with every cell of which the two tables do not say the same."""
+    found = [conflict for weld in pair.first.rows if weld in pair.second.rows for conflict in _conflicts(weld, pair)]
+    if found:
+        ours, theirs = pair.first.file, pair.second.file
+        message = (
+            f"{ours} and {theirs} do not say the same; nothing was written. Keep one of the two in each "
+            f"place, in either table, and take it again (“--replace” lets what {theirs} says stand, and keeps the old "
+            "table beside)"
+        )
+        raise WouldOverwriteError(message, found)
+
+
+def _conflicts(weld: Weld, pair: _Pair) -> Iterator[Fault]:
+    first, second = pair.first, pair.second
     if clash := _run_clash(weld, first, second):
-        conflicts.append(clash)
+        yield clash
         return
-    for key, heading in second.headings.items():
-        theirs = second.text(weld, key)
-        if key[0] in PLANNED or not theirs:
-            continue
-        ours = first.headings.get(key)
-        if ours is None:
-            text = theirs
-            cells.extend([""] * (_width(first, second, key) - len(cells)))
-            cells[_width(first, second, key) - 1] = text
-            filled.append(Filled(name, heading.text, text))
-        elif not first.text(weld, key):
-            cells[ours.place] = text = _in_place(theirs, heading, ours)
-            filled.append(Filled(name, ours.text, text))
-        elif key[:2] == ("remark", "notes"):
-            text = _notes(first.text(weld, key), theirs)
-            if text != cells[ours.place]:
-                cells[ours.place] = text
-                filled.append(Filled(name, ours.text, theirs))
-        elif not _agree(key, weld, first, second):
-            conflicts.append(_conflict(weld, key, first, second))
+    for key in pair.places:
+        if _is_open(weld, key, pair) and first.text(weld, key) and not _agree(key, weld, first, second):
+            yield _conflict(weld, key, first, second)
 
 
-def _run_clash(weld: tuple[str, int | str], first: _Side, second: _Side) -> Fault | None:
+def _is_open(weld: Weld, key: Key, pair: _Pair) -> bool:
+    """Whether the second table has a reading to give here; notes of both are kept, and never a conflict."""
+    return key[0] not in PLANNED and not _is_note(key) and bool(pair.second.text(weld, key))
+
+
+def _is_note(key: Key) -> bool:
+    return key[:2] == ("remark", "notes")
+
+
+def _run_clash(weld: Weld, first: _Side, second: _Side) -> Fault | None:
     """Find a weld that was not run by one table and has readings in the other."""
     for one, other in ((first, second), (second, first)):
         idle, made = one.records[weld], other.records[weld]
@@ -195,14 +224,64 @@ def _run_clash(weld: tuple[str, int | str], first: _Side, second: _Side) -> Faul
                 f"{made.weld} is “not run” in {idle.file}, row {idle.row}, and has readings in {made.file}, row "
                 f"{made.row}"
             )
-            return Fault(message, first.table.sheet.file, first.rows[weld].number, "status")
+            return Fault(message, first.file, first.rows[weld].number, "status")
     return None
 
 
-def _width(first: _Side, second: _Side, key: Key) -> int:
-    """Give how wide a row is with the new column in it; new columns stand behind all of the first table's."""
-    new = [_key(h) for h in second.table.headings if _is_new(h, first, second)]
-    return max(h.place for h in first.table.headings) + 2 + new.index(key)
+def _agree(key: Key, weld: Weld, first: _Side, second: _Side) -> bool:
+    """Whether two cells say the same, however they are written."""
+    if first.text(weld, key).casefold() == second.text(weld, key).casefold():
+        return True
+    one, other = (side.records[weld].amounts.get(key) for side in (first, second))
+    if one is not None and other is not None:
+        return one.is_least == other.is_least and math.isclose(one.value, other.value, rel_tol=1e-6)
+    words = [side.records[weld].words.get(key[:2], "").casefold() for side in (first, second)]
+    return bool(words[0]) and words[0] == words[1]
+
+
+def _conflict(weld: Weld, key: Key, first: _Side, second: _Side) -> Fault:
+    record, heading = first.records[weld], first.headings[key]
+    again = ""
+    if key[0] == "reading" and first.records[weld].amounts.get(key) is not None:
+        again = "; a further cut of the same weld has a column of its own, its name with a 2 behind it"
+    message = (
+        f"{record.weld} has {quoted(first.text(weld, key))} here and {quoted(second.text(weld, key))} in "
+        f"{second.file}, row {second.rows[weld].number}{again}"
+    )
+    return Fault(message, first.file, first.rows[weld].number, heading.text)
+
+
+def _refuse_bare_rows(pair: _Pair) -> None:
+    """Raise where readings without settings are of welds the first table has no row for."""
+    first, second = pair.first, pair.second
+    if any(what in ("setting", "mark") for what, _, _ in second.headings):
+        return
+    faults = [
+        Fault(f"{second.records[weld].weld} has no row in {first.file}: give it one", second.file, row.number)
+        for weld, row in second.rows.items()
+        if weld not in first.rows
+    ]
+    if faults:
+        message = f"{second.file} cannot be merged as it stands."
+        raise ResultsError(message, faults)
+
+
+# --- cell by cell
+
+
+def _changes(weld: Weld, pair: _Pair) -> Iterator[tuple[int, Filled]]:
+    """Give each cell of a row that takes what the second table says, with its place."""
+    first, second = pair.first, pair.second
+    name, row = first.records[weld].weld, first.rows[weld].number
+    for key, place in pair.places.items():
+        theirs, ours = second.text(weld, key), first.text(weld, key)
+        heading = first.headings.get(key, second.headings[key])
+        if _is_note(key) and ours and theirs:
+            text = _notes(ours, theirs)
+            if text != ours:
+                yield place, Filled(name, heading.text, text, row)
+        elif key[0] not in PLANNED and theirs and not (ours and _agree(key, weld, first, second)):
+            yield place, Filled(name, heading.text, _in_place(theirs, second.headings[key], heading), row, ours)
 
 
 def _in_place(text: str, theirs: Heading, ours: Heading) -> str:
@@ -221,77 +300,60 @@ def _notes(ours: str, theirs: str) -> str:
     return ours if theirs.casefold() in ours.casefold() else f"{ours}; {theirs}"
 
 
-def _agree(key: Key, weld: tuple[str, int | str], first: _Side, second: _Side) -> bool:
-    """Whether two cells say the same, however they are written."""
-    if first.text(weld, key).casefold() == second.text(weld, key).casefold():
-        return True
-    one, other = (side.records[weld].amounts.get(key) for side in (first, second))
-    if one is not None and other is not None:
-        return one.is_least == other.is_least and math.isclose(one.value, other.value, rel_tol=1e-6)
-    words = [side.records[weld].words.get(key[:2], "").casefold() for side in (first, second)]
-    return bool(words[0]) and words[0] == words[1]
+def _with_changes(row: Row, changes: Sequence[tuple[int, str]]) -> list[str]:
+    """Give a row's cells with some of them put in."""
+    cells = [cell.text or cell.formula for cell in row.cells]
+    for place, text in changes:
+        cells += [""] * (place + 1 - len(cells))
+        cells[place] = text
+    return cells
 
 
-def _conflict(weld: tuple[str, int | str], key: Key, first: _Side, second: _Side) -> Fault:
-    record, heading = first.records[weld], first.headings[key]
-    theirs = second.table.sheet.file
-    again = ""
-    if key[0] == "reading" and first.records[weld].amounts.get(key) is not None:
-        again = "; a further cut of the same weld has a column of its own, its name with a 2 behind it"
-    message = (
-        f"{record.weld} has {quoted(first.text(weld, key))} here and {quoted(second.text(weld, key))} in {theirs}, "
-        f"row {second.rows[weld].number}{again}"
-    )
-    return Fault(message, first.table.sheet.file, first.rows[weld].number, heading.text)
+def _added(weld: Weld, pair: _Pair) -> tuple[list[str], list[Filled]]:
+    """Give the cells of a row that only the second table has, and its readings."""
+    cells: list[str] = []
+    filled = []
+    for key, place in pair.places.items():
+        heading = pair.second.headings[key]
+        text = pair.second.text(weld, key)
+        if not text:
+            continue
+        cells += [""] * (place + 1 - len(cells))
+        cells[place] = _in_place(text, heading, pair.first.headings.get(key, heading))
+        if key[0] not in PLANNED:
+            filled.append(Filled(pair.second.records[weld].weld, heading.text, cells[place]))
+    return cells, filled
 
 
 # --- writing
 
 
-def _added(
-    key: tuple[str, int | str], headings: list[Heading], first: _Side, second: _Side, filled: list[Filled]
-) -> list[str]:
-    """Write a row that only the second table has."""
-    width = max(h.place for h in first.table.headings) + 1
-    cells = [""] * (width + len(headings) - len(first.table.headings))
-    for column, theirs in second.headings.items():
-        text = second.text(key, column)
-        ours = first.headings.get(column)
-        if not text:
-            continue
-        place = ours.place if ours is not None else _width(first, second, column) - 1
-        cells[place] = text if ours is None else _in_place(text, theirs, ours)
-        if column[0] not in PLANNED:
-            filled.append(Filled(second.records[key].weld, theirs.text, cells[place]))
-    return cells
-
-
-def _text(
-    first: _Side, headings: list[Heading], rows: dict[int, list[str]], added: list[list[str]], source: str
-) -> str:
-    """Write the table as the first was laid out: its comments, its separator, its columns, then the new ones."""
-    sheet, table = first.table.sheet, first.table
+def _text(pair: _Pair, rows: dict[int, list[str]], added: list[list[str]]) -> str:
+    """Write the table as the first was laid out: each row on its line, new columns and rows behind, then the source."""
+    sheet, head = pair.first.table.sheet, pair.first.table.heading_row
     separator = SEPARATORS[sheet.how] if sheet.kind == "text" else ","
-    lines = list(_lines(first, headings, rows))
-    text = io.StringIO()
-    writer = csv.writer(text, delimiter=separator, lineterminator="\n")
-    before = [line for number, line in lines if number < table.heading_row.number]
-    after = [line for number, line in lines if number >= table.heading_row.number]
-    writer.writerows(before)
-    writer.writerow([f"# blanks filled from {source.replace(separator, ' ')}"])
-    writer.writerows([safe_cell(cell) for cell in line] for line in (*after, *added))
-    return text.getvalue()
-
-
-def _lines(first: _Side, headings: list[Heading], rows: dict[int, list[str]]) -> Iterator[tuple[int, list[str]]]:
-    """Give every line of the first table with its number, filled up; the hash of the blank rows is left out."""
-    sheet, table = first.table.sheet, first.table
+    new = [
+        (place, pair.second.headings[key].text) for key, place in pair.places.items() if key not in pair.first.headings
+    ]
+    rows = {**rows, head.number: _with_changes(head, new)}
+    width = len(rows[head.number])
+    lines: list[str] = []
     for row in sheet.rows:
+        lines += [""] * (row.number - 1 - len(lines))
         cells = rows.get(row.number, [cell.text or cell.formula for cell in row.cells])
-        if row.is_comment and cells[0].lstrip("# ").startswith("rows as written"):
-            continue
-        if row.number == table.heading_row.number:
-            wide = max(h.place for h in table.headings) + 1
-            new = [h.text for h in headings[len(table.headings) :]]
-            cells = [*cells, *[""] * (wide - len(cells)), *new]
-        yield row.number, cells
+        if row.is_comment and cells[0].lstrip("# ").startswith(SEAL.strip("# ")):
+            lines.append("")  # the hash of the blank rows no longer holds; its line stays, so that no row moves
+        elif row.is_comment:
+            lines += _line(cells, separator)
+        else:
+            lines += _line([safe_cell(cell) for cell in cells] + [""] * (width - len(cells)), separator)
+    for cells in added:
+        lines += _line([safe_cell(cell) for cell in cells] + [""] * (width - len(cells)), separator)
+    return "\n".join([*lines, f"# blanks filled from {pair.second.file.replace(separator, ' ')}", ""])
+
+
+def _line(cells: Sequence[str], separator: str) -> list[str]:
+    """Write one row; a cell may hold line breaks, so that it takes several lines."""
+    text = io.StringIO()
+    csv.writer(text, delimiter=separator, lineterminator="\n").writerow(cells)
+    return text.getvalue()[:-1].split("\n")

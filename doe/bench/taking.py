@@ -1,7 +1,7 @@
 """A table exported by the bench page or the macro page, checked against its plan and taken into the study.
 
-The bench page exports a whole results.csv, which is taken as it is. The macro page exports readings of sections, which
-are put into the results.csv that is there.
+The bench page exports a whole results.csv, the macro page readings of sections. Where results.csv is filled in already,
+only its blanks take what the export says.
 """
 
 from __future__ import annotations
@@ -18,11 +18,10 @@ from doe.bench.headings import Table, check_headings, find_table
 from doe.bench.identity import identity
 from doe.bench.joining import Filled, join_tables
 from doe.bench.log import Log, Place
-from doe.bench.merging import merge_readings
 from doe.bench.records import Record, read_records
 from doe.bench.results import Conversion, Results
 from doe.bench.sheets import Sheet
-from doe.bench.stage import SEAL, is_untouched, stage_path
+from doe.bench.stage import is_untouched, stage_path
 from doe.bench.tables import results_table
 from doe.bench.text_tables import read_text_sheets
 from doe.bench.welds import PlanFile, assemble
@@ -47,7 +46,8 @@ class Export:
     path : Path
         The file; it is never rewritten.
     data : bytes
-        What results.csv is to hold: the bench page's file as it is, or the table with the macro page's readings in it.
+        What a blank results.csv, or one to be replaced, is to hold: the bench page's file as it is, or the table there
+        with the macro page's readings in it.
     stage : int
     target : Path
         The stage's results.csv, where it belongs.
@@ -116,13 +116,12 @@ def _with_sections(path: Path, readings: Table, records: Sequence[Record], plan:
         raise _refusal(log, file)
     target = stage_path(study.folder, "results", plan.stage)
     sheets = load_sheets(target) if target.exists() else read_text_sheets(target.name, results_table(plan).encode())
-    table = find_table(sheets, study)
-    told = Log()
-    merged = merge_readings(readings, table, told, seal=SEAL)
-    if told.faults:
-        raise _refusal(told, file)
-    data = merged.text.encode() if merged.is_changed or not target.exists() else target.read_bytes()
-    whole = Log(conversions=[*log.conversions, *told.conversions])
+    joined = join_tables(sheets, [readings.sheet], study, overrules=True)
+    data = joined.text.encode() if joined.filled or not target.exists() else target.read_bytes()
+    whole = Log(conversions=list(log.conversions))
+    for cell in joined.filled:
+        if cell.was:
+            whole.convert(cell.was, f"{cell.text}, from {file}", Place(target.name, cell.row, cell.column))
     filled = check_headings(find_table(read_text_sheets(target.name, data), study), study, whole)
     export = _export(data, read_records(filled, study, whole), plan, whole, file=target)
     return replace(export, path=path, sections=tuple(record.weld for record in records))
@@ -153,7 +152,7 @@ class Taken:
     files : tuple of Path
         What was written; empty where results.csv holds the same already.
     filled : tuple of Filled
-        Where it was merged into a results.csv that was filled in: the cells it filled.
+        Where a person had filled in results.csv: the blanks it filled.
     kept : Path or None
         Where what stood in results.csv is kept.
     """
@@ -172,7 +171,7 @@ def write_export(export: Export, *, replace: bool = False) -> Taken:
     ----------
     export : Export
     replace : bool
-        Take the export alone, whatever stands in results.csv.
+        Let what the export says stand: the bench page's table alone, the macro page's readings over what stands there.
 
     Returns
     -------
@@ -202,23 +201,13 @@ def write_export(export: Export, *, replace: bool = False) -> Taken:
         kept = keep_copy(target)
         write_bytes(target, export.data, within=target.parent)
         return Taken((target,), kept=kept)
-    if export.sections:
-        raise _would_overwrite(target)
     return _merge(export)
-
-
-def _would_overwrite(target: Path) -> WouldOverwriteError:
-    message = (
-        f"{target.name} is filled in already, and is not written over; “--replace” keeps it beside under a number, and "
-        "writes it anew with these readings in it; whatever else stands there stays"
-    )
-    return WouldOverwriteError(message)
 
 
 def _merge(export: Export) -> Taken:
     """Fill the blanks of a results.csv that a person filled in, and keep beside what stood there."""
     target, study = export.target, export.results.study
-    merged = join_tables(target, export.path, study)
+    merged = join_tables(load_sheets(target), load_sheets(export.path), study)
     if not merged.filled:
         return Taken()
     kept = keep_copy(target)

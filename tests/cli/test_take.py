@@ -154,10 +154,7 @@ def test_sections_are_put_into_the_table_and_named(folder: Path, file: Path, tmp
     macro = tmp_path / "macro.csv"
     rows = ["# measured on the macro page", "weld,depth [mm],section throat [mm]", "W03,1.7,4.2", ""]
     macro.write_text("\n".join([*comments, *rows]))
-    refused = run("take", macro, folder)
-    assert refused.exit_code == 5
-    assert "writes it anew with these readings in it" in refused.stderr
-    result = run("take", macro, folder, "--replace")
+    result = run("take", macro, folder)
     assert result.exit_code == 0
     assert "Sections of W03, put into results.csv." in result.stdout
     assert json.loads(run("take", macro, folder, "--json").stdout)["sections"] == ["W03"]

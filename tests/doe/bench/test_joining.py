@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from doe.bench import read_results, results_table
-from doe.bench.joining import join_tables
+from doe.bench.files import load_sheets
+from doe.bench.joining import Joined, join_tables
 from doe.bench.stage import write_stage
 from doe.bench.taking import read_export, write_export
 from doe.errors import ResultsError, WouldOverwriteError
@@ -28,6 +29,10 @@ def export_text(plan: Plan, rows: Rows, separator: str = ",") -> str:
     writer.writeheader()
     writer.writerows(rows)
     return text.getvalue()
+
+
+def join(first: Path, second: Path, study: Study) -> Joined:
+    return join_tables(load_sheets(first), load_sheets(second), study)
 
 
 def only(rows: Rows, blank: Rows, *welds: str) -> Rows:
@@ -81,7 +86,7 @@ def test_two_halves_make_the_whole_and_the_first_is_kept(staged, plan, filled, b
 def test_the_order_of_taking_does_not_matter(staged, plan, filled, blank, phones):
     first = write(phones[0], plan, only(filled, blank, "W01", "W04"))
     second = write(phones[1], plan, only(filled, blank, "W02", "W03"))
-    one, other = join_tables(first, second, staged).text, join_tables(second, first, staged).text
+    one, other = join(first, second, staged).text, join(second, first, staged).text
     rows = [[line for line in text.splitlines() if not line.startswith("#")] for text in (one, other)]
     assert rows[0] == rows[1]
 
@@ -146,14 +151,14 @@ def test_the_same_written_differently_is_no_conflict(staged, plan, filled, phone
         write(path, plan, [{**filled[0], column: text}, *filled[1:]])
         for path, text in zip(phones, written, strict=True)
     )
-    assert join_tables(first, second, staged).filled == ()
+    assert join(first, second, staged).filled == ()
 
 
 def test_at_least_so_much_is_not_the_same_as_so_much(staged, plan, filled, phones):
     first = write(phones[0], plan, [{**filled[0], "penetration [mm]": "10"}, *filled[1:]])
     second = write(phones[1], plan, [{**filled[0], "penetration [mm]": ">= 9"}, *filled[1:]])
     with pytest.raises(WouldOverwriteError):
-        join_tables(first, second, staged)
+        join(first, second, staged)
 
 
 @pytest.mark.parametrize("swapped", [False, True])
@@ -162,7 +167,7 @@ def test_not_run_against_readings_is_a_conflict_either_way(staged, plan, filled,
     made = [{**filled[0], "status": ""}, *filled[1:]]
     tables = [write(phones[0], plan, idle), write(phones[1], plan, made)]
     with pytest.raises(WouldOverwriteError) as refused:
-        join_tables(*(reversed(tables) if swapped else tables), staged)
+        join(*(reversed(tables) if swapped else tables), staged)
     assert "W01 is “not run” in first.csv" in refused.value.faults[0].message
 
 
@@ -172,7 +177,7 @@ def test_a_unit_goes_along_where_the_headings_differ(staged, plan, filled, blank
 
     first = write(phones[0], plan, only(filled, blank, "W01"))
     hot = [{**inches(row), "plate temperature [degF]": "158" if row["weld"] == "W03" else ""} for row in blank]
-    merged = join_tables(first, write(phones[1], plan, hot), staged)
+    merged = join(first, write(phones[1], plan, hot), staged)
     assert [cell.text for cell in merged.filled] == ["158 degF"]
 
 
@@ -190,17 +195,17 @@ def test_a_column_only_the_second_has_is_added(staged, plan, filled, blank, phon
 def test_notes_of_both_are_kept_once(staged, plan, filled, phones):
     first = write(phones[0], plan, [{**filled[0], "notes": "spatter"}, *filled[1:]])
     second = write(phones[1], plan, [{**filled[0], "notes": "gap at the end"}, *filled[1:]])
-    merged = join_tables(first, second, staged)
+    merged = join(first, second, staged)
     assert "spatter; gap at the end" in merged.text
     again = phones[0].with_name("again.csv")
     again.write_text(merged.text, encoding="utf-8")
-    assert join_tables(again, second, staged).filled == ()
+    assert join(again, second, staged).filled == ()
 
 
 def test_the_layout_of_the_first_table_stays(staged, plan, filled, blank, phones):
     first = write(phones[0], plan, only(filled, blank, "W01"), separator=";")
     second = write(phones[1], plan, only(filled, blank, "W02"))
-    merged = join_tables(first, second, staged)
+    merged = join(first, second, staged)
     lines = merged.text.splitlines()
     assert lines[0] == first.read_text(encoding="utf-8").splitlines()[0]
     assert any(line.startswith("W02;P01;2;2;") and "1.8" in line for line in lines)
@@ -209,7 +214,7 @@ def test_the_layout_of_the_first_table_stays(staged, plan, filled, blank, phones
 
 def test_a_row_that_was_taken_out_comes_back(staged, plan, filled, blank, phones):
     first = write(phones[0], plan, filled[:5])
-    merged = join_tables(first, write(phones[1], plan, filled), staged)
+    merged = join(first, write(phones[1], plan, filled), staged)
     assert any(line.startswith("W06,P03,2,6,") and "aborted" in line for line in merged.text.splitlines())
     assert {cell.weld for cell in merged.filled} == {"W06"}
 
@@ -217,7 +222,7 @@ def test_a_row_that_was_taken_out_comes_back(staged, plan, filled, blank, phones
 def test_a_table_that_cannot_be_read_is_not_merged(staged, plan, filled, phones):
     first = write(phones[0], plan, [{**filled[0], "penetration [mm]": "deep"}, *filled[1:]])
     with pytest.raises(ResultsError, match=r"first\.csv cannot be merged"):
-        join_tables(first, write(phones[1], plan, filled), staged)
+        join(first, write(phones[1], plan, filled), staged)
     twice = write(phones[0], plan, [*filled, filled[0]])
     with pytest.raises(ResultsError, match="a weld stands there twice"):
-        join_tables(twice, write(phones[1], plan, filled), staged)
+        join(twice, write(phones[1], plan, filled), staged)

@@ -56,7 +56,7 @@ def test_a_blank_table_is_filled_in_and_is_a_person_s_from_then_on(staged: Plan)
     assert results.remarks["section leg A [mm]"][1] == "5.1"
 
 
-def test_a_filled_in_table_is_only_replaced_when_asked_and_kept_beside(staged: Plan, filled: Rows):
+def test_the_blanks_of_a_filled_in_table_are_filled_and_it_is_kept_beside(staged: Plan, filled: Rows):
     path = staged.study.folder / "results.csv"
     rows = [{**row, "penetration [mm]": ""} for row in filled]
     with path.open("w", newline="", encoding="utf-8") as file:
@@ -64,10 +64,7 @@ def test_a_filled_in_table_is_only_replaced_when_asked_and_kept_beside(staged: P
         writer.writeheader()
         writer.writerows(rows)
     before = path.read_bytes()
-    with pytest.raises(WouldOverwriteError, match="whatever else stands there stays"):
-        take(staged, "W03,1.9,,,")
-    assert path.read_bytes() == before
-    take(staged, "W03,1.9,,,", replace=True)
+    take(staged, "W03,1.9,,,")
     assert (staged.study.folder / "results.1.csv").read_bytes() == before
     found = table(staged)
     for row, old in zip(found, rows, strict=True):
@@ -75,8 +72,14 @@ def test_a_filled_in_table_is_only_replaced_when_asked_and_kept_beside(staged: P
         assert {heading: row[heading] for heading in expected} == expected
 
 
-def test_a_cell_that_held_something_else_is_listed(staged: Plan):
+def test_a_cell_that_holds_something_else_is_only_replaced_when_asked_and_listed(staged: Plan):
     take(staged, "W03,1.9,,,")
+    before = (staged.study.folder / "results.csv").read_bytes()
+    with pytest.raises(WouldOverwriteError, match="do not say the same") as refused:
+        take(staged, "W03,2.0,,5.0,")
+    row = next(i for i, line in enumerate(before.decode().splitlines(), 1) if line.startswith("W03"))
+    assert [(f.row, f.column) for f in refused.value.faults] == [(row, "penetration [mm]")]
+    assert (staged.study.folder / "results.csv").read_bytes() == before
     export = take(staged, "W03,2.0,,5.0,", replace=True)
     said = [(c.column, c.found, c.read_as) for c in export.conversions if c.found == "1.9"]
     assert said == [("penetration [mm]", "1.9", "2.0, from macro-0123456789ab-1.csv")]
@@ -96,7 +99,7 @@ def test_rows_keep_their_numbers_and_lines_above_stay(staged: Plan):
     wet = lines[-4].split(",")
     lines[-4] = ",".join([*wet[:-1], '"wet;\nthen dry"'])
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    take(staged, "W06,1.4,,,", replace=True)
+    take(staged, "W06,1.4,,,")
     new = path.read_text(encoding="utf-8").splitlines()
     for old, found in zip("\n".join(lines).splitlines(), new, strict=False):
         if old.startswith("# rows as written"):
@@ -107,7 +110,8 @@ def test_rows_keep_their_numbers_and_lines_above_stay(staged: Plan):
             assert found.replace('"', "").rstrip(",").replace(", ", ",") == old.replace('"', "").rstrip(",").replace(
                 ", ", ","
             )
-    assert len(new) == len("\n".join(lines).splitlines())
+    assert new[-1] == "# blanks filled from macro-0123456789ab-1.csv"
+    assert len(new) == len("\n".join(lines).splitlines()) + 1
 
 
 def test_semicolons_decimal_commas_and_other_letters_stay_readable(staged: Plan, filled: Rows):
