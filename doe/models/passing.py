@@ -36,6 +36,10 @@ CONSTANT_PRIOR: Final = (float(special.logit(0.8)), 1.5)
 """Prior mean and standard deviation of the logit in the middle of the region. [logit]"""
 SECOND_ORDER_FROM: Final = 20
 """Welds from which the surface may bend."""
+EXPECTED_BEFORE: Final = (
+    "before the welds spoke, four welds in five were expected to pass in the middle of the region, with much room "
+    "either way."
+)
 LESS_TOLD: Final = "A measured depth says far more per weld than pass or fail: measure where it can be measured."
 
 
@@ -172,10 +176,7 @@ def fit_passing(results: Results, response: Response, *, seed: int) -> ResponseF
             LESS_TOLD,
             *(() if sample.settled else (NOT_SETTLED,)),
         ),
-        assumptions=(
-            f"{response.name}: before the welds spoke, four welds in five were expected to pass in the middle of the "
-            "region, with much room either way.",
-        ),
+        assumptions=(f"{response.name}: {EXPECTED_BEFORE}",),
         model=model,
         settled=sample.settled,
         can_claim=sample.settled,

@@ -41,12 +41,16 @@ def faults_of(text: str) -> dict[str | None, str]:
     return {fault.key: fault.message for fault in caught.value.faults}
 
 
-def test_the_full_example_is_read_as_it_is_meant(full: str) -> None:
-    study = parse_study(full, folder=Path("hinge"))
-    assert study.title == "Hinge lugs, 10 mm"
-    assert study.units == "metric"
-    assert study.folder == Path("hinge")
-    assert study.job == Job(
+@pytest.fixture
+def hinge(full: str) -> Study:
+    return parse_study(full, folder=Path("hinge"))
+
+
+def test_the_full_example_gives_the_job_the_supply_and_the_machine(hinge: Study) -> None:
+    assert hinge.title == "Hinge lugs, 10 mm"
+    assert hinge.units == "metric"
+    assert hinge.folder == Path("hinge")
+    assert hinge.job == Job(
         process="136",
         joint="lap fillet",
         material="S275",
@@ -60,9 +64,14 @@ def test_the_full_example_is_read_as_it_is_meant(full: str) -> None:
         chemistry=(("C", 0.16), ("Mn", 1.2), ("Si", 0.3)),
         hydrogen_ml_100g=5.0,
     )
-    assert study.supply == Supply(230.0, 16.0, "C")
-    assert study.machine == Machine(0.8, 0.7, 30.0, 120.0)
-    assert study.factors == (
+    assert hinge.supply == Supply(230.0, 16.0, "C")
+    assert hinge.machine == Machine(0.8, 0.7, 30.0, 120.0)
+    assert len(hinge.fingerprint) == 12
+    assert set(hinge.fingerprint) <= set("0123456789abcdef")
+
+
+def test_the_full_example_gives_the_dials_and_the_limit(hinge: Study) -> None:
+    assert hinge.factors == (
         Factor(
             "voltage",
             "voltage",
@@ -74,8 +83,12 @@ def test_the_full_example_is_read_as_it_is_meant(full: str) -> None:
         Factor("feed", "feed", "m/min", values=(5.0, 5.5, 6.0, 6.5, 7.0, 7.5, 8.0, 8.5, 9.0), is_continuous=True),
         Factor("preheat", "preheat", "degC", values=(20.0, 70.0, 120.0), hard_to_change=True),
     )
-    assert study.limits == (Limit((("voltage", 1.0), ("feed", -0.9)), 15.0, "voltage - 0.9*feed <= 15", "burn-back"),)
-    assert study.responses == (
+    assert hinge.limits == (Limit((("voltage", 1.0), ("feed", -0.9)), 15.0, "voltage - 0.9*feed <= 15", "burn-back"),)
+    assert hinge.coding["voltage"] == FactorCoding("voltage", 19.65, pytest.approx(2.65))
+
+
+def test_the_full_example_gives_the_responses_the_plan_and_the_claim(hinge: Study) -> None:
+    assert hinge.responses == (
         Response("penetration", "measure", unit="mm", at_least=1.2, full=10.0, expect_scatter=0.3),
         Response(
             "porosity",
@@ -89,13 +102,10 @@ def test_the_full_example_is_read_as_it_is_meant(full: str) -> None:
         Response("trip", "trip", hold_s=30.0),
         Response("root fused", "pass"),
     )
-    assert study.plan == PlanWishes(
+    assert hinge.plan == PlanWishes(
         welds=18, welds_per_plate=2, repeats=3, plate_ratio=1.0, stages=(18,), blocks=Blocks("day", (9, 9))
     )
-    assert study.claim == Claim(0.90, 0.90)
-    assert study.coding["voltage"] == FactorCoding("voltage", 19.65, pytest.approx(2.65))
-    assert len(study.fingerprint) == 12
-    assert set(study.fingerprint) <= set("0123456789abcdef")
+    assert hinge.claim == Claim(0.90, 0.90)
 
 
 def test_one_factor_and_one_response_are_enough() -> None:
@@ -120,38 +130,39 @@ def test_a_byte_order_mark_and_windows_line_ends_are_welcome(tmp_path: Path, ful
     assert read_study(tmp_path).fingerprint == parse_study(full).fingerprint
 
 
+FAULTY = """
+extra = 1
+[study]
+titel = "x"
+[job]
+thickness = 10
+[supply]
+voltage = "230 A"
+[[factor]]
+name = "voltage"
+unit = "V"
+marks = { "1" = 17, "2" = 16 }
+stepp = 1
+[[factor]]
+name = "feed"
+unit = "m/mn"
+low = 9
+high = 5
+[[limit]]
+rule = "voltage - 0.9*fed <= 15"
+[[response]]
+name = "porosity"
+kind = "count"
+at_most = -1
+[plan]
+stages = [3, 4]
+[claim]
+confidence = 2
+"""
+
+
 def test_every_fault_is_told_at_once() -> None:
-    faults = faults_of(
-        """
-        extra = 1
-        [study]
-        titel = "x"
-        [job]
-        thickness = 10
-        [supply]
-        voltage = "230 A"
-        [[factor]]
-        name = "voltage"
-        unit = "V"
-        marks = { "1" = 17, "2" = 16 }
-        stepp = 1
-        [[factor]]
-        name = "feed"
-        unit = "m/mn"
-        low = 9
-        high = 5
-        [[limit]]
-        rule = "voltage - 0.9*fed <= 15"
-        [[response]]
-        name = "porosity"
-        kind = "count"
-        at_most = -1
-        [plan]
-        stages = [3, 4]
-        [claim]
-        confidence = 2
-        """
-    )
+    faults = faults_of(FAULTY)
     assert set(faults) == {
         "extra",
         "study.titel",
