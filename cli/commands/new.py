@@ -62,8 +62,17 @@ def command(
         print_json({"schema": 1, "files": files, "plan": planned.to_dict()})
     else:
         say(planned.words())
+    if not no_input and not is_terminal():
+        _note_defaults({key: text for key, text in texts.items() if not given.get(key)})
     note("More can be said in study.toml: everything else stands there, commented out.")
     wrote(files, f"print the run sheet, weld, fill in {folder / 'results.csv'}; then weldwindow go {folder}")
+
+
+def _note_defaults(taken: Mapping[str, str]) -> None:
+    """Say which answers nobody gave, where there was no terminal to ask at."""
+    if taken:
+        listed = "; ".join(f"--{key} “{text}”" for key, text in taken.items())
+        note(f"There was no terminal to ask at: these are defaults, not your answers: {listed}.")
 
 
 def refuse_old_study(folder: Path) -> None:

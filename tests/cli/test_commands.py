@@ -300,6 +300,16 @@ def test_what_an_engineer_asks_of_a_plan_is_told_by_plan_and_not_by_new(tmp_path
     assert "For an engineer" in run("plan", tmp_path / "gate").stdout
 
 
+def test_new_without_a_terminal_says_which_answers_are_defaults(tmp_path: Path):
+    result = run("new", tmp_path / "gate", "--welds", "8", "--wire", "1.2 mm cored")
+    assert result.exit_code == 0, result.stderr
+    said = " ".join(result.stderr.split())
+    assert "There was no terminal to ask at: these are defaults, not your answers: --weld “lap fillet, 10 mm”" in said
+    assert "--wire “" not in said
+    assert "--welds “" not in said
+    assert "no terminal" not in run("new", tmp_path / "lug", "--welds", "8", "--no-input").stderr
+
+
 def test_new_takes_each_answer_from_its_flag(tmp_path: Path):
     folder = tmp_path / "gate"
     result = run(
