@@ -34,20 +34,26 @@ class Planned:
 
     def to_dict(self) -> dict[str, object]:
         """Give the plan as ``plan --json`` prints it."""
+        from doe.planning.telling import tells_more
+
         return {
             "schema": 1,
             **self.plan.to_dict(),
             "quality": self.quality.to_dict(),
             "cost": self.cost.to_dict(),
             "feasibility": [load.to_dict() for load in self.loads],
+            "tells_more": list(tells_more(self.plan.study)),
         }
 
     def words(self) -> tuple[str, ...]:
         """Say what the plan can tell, what it costs, and which welds to watch."""
         from doe.planning import plan_words
         from doe.planning.feasibility import load_words
+        from doe.planning.telling import HEADING, tells_more
 
-        return (*plan_words(self.plan, self.quality, self.cost), *load_words(self.loads))
+        more = tells_more(self.plan.study)
+        heading = (HEADING,) if more else ()
+        return (*plan_words(self.plan, self.quality, self.cost), *load_words(self.loads), *heading, *more)
 
     def engineers_words(self) -> tuple[str, ...]:
         """Say what whoever has to defend the plan asks."""

@@ -5,8 +5,12 @@ from __future__ import annotations
 import math
 from importlib.metadata import version
 
+import numpy as np
+
 from doe.bench.results import Results
 from doe.models.textbook.tolerance import success_run
+from doe.planning.telling import tells_more
+from doe.study.model import Study
 from doe.window.standing import Standing
 from doe.window.window import Answer, Window
 from doe.window.words import (
@@ -118,8 +122,8 @@ def standing_lines(window: Window) -> tuple[str, ...]:
     return () if window.standing is None else window.standing.lines
 
 
-def next_lines(window: Window) -> tuple[str, ...]:
-    """Say what to do next."""
+def next_lines(window: Window, results: Results) -> tuple[str, ...]:
+    """Say what to do next; where nothing can be claimed, also what would tell more beside the next welds."""
     standing = window.standing
     if standing is not None and standing.shows_claim and window.found:
         return _next_of_a_claim(standing)
@@ -137,7 +141,14 @@ def next_lines(window: Window) -> tuple[str, ...]:
     return (
         f"Make {nearest.more_welds} more welds around the best candidate, fill them in, and ask again: weldwindow next "
         "plans them.",
+        *(f"Costs no plate, and tells more: {line}" for line in _tells_more(window.study, results)),
     )
+
+
+def _tells_more(study: Study, results: Results) -> tuple[str, ...]:
+    """Say what the next welds could be read for that these were not."""
+    read = [name for name, values in results.conditions.items() if np.isfinite(values).any()]
+    return tells_more(study, read=read, is_before=False)
 
 
 def _next_of_a_claim(standing: Standing) -> tuple[str, ...]:

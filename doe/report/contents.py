@@ -126,7 +126,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         answer=answering.report_lines(window),
         sides=answering.side_lines(window),
         not_tested=answering.not_tested_lines(window, results),
-        next_steps=answering.next_lines(window),
+        next_steps=answering.next_lines(window, results),
         maps=tuple(_picture(drawn) for drawn in map_figures(fit, window)),
         try_setting=None if explorer is None else try_setting(fit, explorer),
         reasons_heading="Why this setting" if window.found else "Why the best candidate is where it is",

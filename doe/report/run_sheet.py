@@ -82,7 +82,8 @@ def how_to_run(study: Study) -> tuple[str, ...]:
         if response.kind == "trip" and response.hold_s:
             lines.append(
                 f"Hold the arc for {2 * response.hold_s:g} s where you can (twice the {response.hold_s:g} s asked; run "
-                "off onto a scrap piece), and write the arc time down, tripped or not. Let the breaker cool in between."
+                "off onto a scrap piece), and write the arc time down, tripped or not. Let the breaker cool in "
+                "between; with a plug-in meter rated for it, read the line current of every weld."
             )
         if response.kind == "count":
             lines.append(
