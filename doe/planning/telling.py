@@ -35,13 +35,22 @@ def tells_more(study: Study, *, read: Collection[str] = (), is_before: bool = Tr
         Sentences; empty where nothing is left.
     """
     asked = [response for response in study.responses if response.has_requirement]
-    lines = [_load(study, response) for response in asked if response.kind == "trip" and LINE_CURRENT not in read]
+    lines = [_depth(response) for response in asked if response.kind == "pass"] if is_before else []
+    lines += [_load(study, response) for response in asked if response.kind == "trip" and LINE_CURRENT not in read]
     if is_before:
         lines += [_answers(study, response) for response in asked if response.kind == "count"]
     lines += [_length(response) for response in asked if response.kind == "count"]
     if is_before:
         lines += [_scatter(response) for response in asked if response.kind == "measure"]
     return tuple(line for line in lines if line)
+
+
+def _depth(response: Response) -> str:
+    """Ask for a depth in place of a verdict."""
+    return (
+        f"{response.name}: a depth with a requirement in place of pass or fail, where it can be measured: from 18 to 24 "
+        "welds judged pass or fail hardly anything could be claimed, from the same welds measured a window."
+    )
 
 
 def _load(study: Study, response: Response) -> str:

@@ -46,6 +46,12 @@ def test_a_response_without_a_requirement_asks_for_nothing(asked: Study):
     assert tells_more(replace(asked, responses=(replace(DEPTH, at_least=None),))) == ()
 
 
+def test_a_depth_is_asked_for_in_place_of_a_verdict(asked: Study):
+    judged = replace(asked, responses=(Response("root fused", "pass"), TRIP))
+    assert tells_more(judged)[0].startswith("root fused: a depth with a requirement in place of pass or fail")
+    assert len(tells_more(judged, is_before=False)) == 1
+
+
 def test_pores_are_asked_about_by_the_dials_there_are(asked: Study):
     alone = replace(asked, factors=(Factor("gap", unit="mm", values=(0.0, 1.0)),))
     assert not any("expect_good_zone" in line for line in tells_more(alone))
