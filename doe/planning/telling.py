@@ -48,8 +48,8 @@ def tells_more(study: Study, *, read: Collection[str] = (), is_before: bool = Tr
 def _depth(response: Response) -> str:
     """Ask for a depth in place of a verdict."""
     return (
-        f"{response.name}: a depth with a requirement in place of pass or fail, where it can be measured: from 18 to 24 "
-        "welds judged pass or fail hardly anything could be claimed, from the same welds measured a window."
+        f"{response.name}: a depth with a requirement in place of pass or fail, where it can be measured: from 18 to "
+        "24 welds judged pass or fail hardly anything could be claimed, from the same welds measured a window."
     )
 
 
