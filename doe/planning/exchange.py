@@ -32,6 +32,7 @@ from doe.planning.problem import (
     n_grid,
     plate_members,
 )
+from doe.planning.sequential import N_SEQUENTIAL, can_be_sequential, sequential_designs
 from doe.planning.solvable import check_solvable
 from doe.planning.start import kick, random_designs
 
@@ -62,6 +63,9 @@ SAME_LOSS: Final = 1e-7
 """Designs that differ by less than this in the logarithm of the criterion count as one."""
 
 
+Progress = Callable[[int, int], None]
+
+
 @dataclass(frozen=True, eq=False)
 class Design:
     """The best design found.
@@ -89,7 +93,7 @@ def search_design(
     criterion: Criterion,
     starts: int | None = None,
     rng: np.random.Generator,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> Design:
     """Search for the best design.
 
@@ -112,19 +116,21 @@ def search_design(
         If no design of this size can estimate the model; the message says how many welds it takes.
     """
     n_starts = default_starts(problem, criterion) if starts is None else max(1, starts)
-    if len(problem.given) == problem.n_welds:
-        n_starts = 1  # nothing to search for: the given welds are the design
     walk = prepare(problem, criterion, rng)
     check_solvable(walk)
-    hall = _Hall(walk, n_starts)
-    coarse = _coarse_design(walk, n_starts // COARSE_PART, rng)
-    if coarse is not None:
-        hall.begin_with(coarse)
-    while hall.n_ended < n_starts:
-        hall.sweep(rng)
-        if progress is not None:
-            progress(hall.n_ended, n_starts)
-    return hall.best()
+    halls = []
+    if n_starts > 1 or not can_be_sequential(walk):
+        halls.append(_Hall(walk, n_starts))
+        coarse = _coarse_design(walk, n_starts // COARSE_PART, rng)
+        if coarse is not None:
+            halls[0].begin_with(coarse)
+        halls[0].run(rng, progress)
+    if can_be_sequential(walk):
+        halls.append(_Hall(walk, N_SEQUENTIAL))
+        halls[-1].begin_with(sequential_designs(walk))
+        halls[-1].run(rng)
+    best = halls[-1] if halls[-1].losses[0] < halls[0].losses[0] - SAME_LOSS else halls[0]
+    return best.best(n_starts)
 
 
 def _coarse_design(walk: Walk, n_starts: int, rng: np.random.Generator) -> FloatArray | None:
@@ -151,8 +157,7 @@ def _coarse_design(walk: Walk, n_starts: int, rng: np.random.Generator) -> Float
         hall = _Hall(prepare(replace(problem, levels=levels), walk.criterion, rng), n_starts)
     except CannotAnswerError:
         return None  # the limits leave none of these settings
-    while hall.n_ended < n_starts:
-        hall.sweep(rng)
+    hall.run(rng)
     return hall.rows[:1] if np.isfinite(hall.losses[0]) else None
 
 
@@ -197,9 +202,16 @@ class _Hall:
         self.rows, self.losses, self.latest = nothing.rows, np.zeros(0), np.zeros(0)
 
     def begin_with(self, rows: FloatArray) -> None:
-        """Take a design from elsewhere as the first. rows: (1, n_welds, n_factors)."""
-        self.n_begun += 1
+        """Take designs from elsewhere as the first. rows: (n_designs, n_welds, n_factors)."""
+        self.n_begun += len(rows)
         self._enter(0, rows)
+
+    def run(self, rng: np.random.Generator, progress: Progress | None = None) -> None:
+        """Sweep until every start has ended."""
+        while self.n_ended < self.n_starts:
+            self.sweep(rng)
+            if progress is not None:
+                progress(self.n_ended, self.n_starts)
 
     def sweep(self, rng: np.random.Generator) -> None:
         """Sweep once in each stage that has designs enough, or none to wait for."""
@@ -262,7 +274,7 @@ class _Hall:
         kept = order[differs | (np.arange(len(order)) == 0)][:ELITE]
         self.rows, self.losses = rows[kept], losses[kept]
 
-    def best(self) -> Design:
+    def best(self, n_starts: int) -> Design:
         """Give the best design, judged afresh from its rows."""
         problem, criterion = self.walk.problem, self.walk.criterion
         if not np.isfinite(self.losses[0]):
@@ -271,7 +283,7 @@ class _Hall:
                 "blocks and given welds; plan more welds, or a simpler model"
             )
             raise CannotAnswerError(message)
-        return Design(self.rows[0], criterion_value(problem, self.rows[0], criterion), criterion, self.n_starts)
+        return Design(self.rows[0], criterion_value(problem, self.rows[0], criterion), criterion, n_starts)
 
 
 Move = Callable[[Batch], BoolArray]
