@@ -32,7 +32,7 @@ from doe.planning.problem import (
     n_grid,
     plate_members,
 )
-from doe.planning.sequential import N_SEQUENTIAL, can_be_sequential, sequential_designs
+from doe.planning.sequential import STAND_INS, can_be_sequential, sequential_designs
 from doe.planning.solvable import check_solvable
 from doe.planning.start import kick, random_designs
 
@@ -118,16 +118,16 @@ def search_design(
     n_starts = default_starts(problem, criterion) if starts is None else max(1, starts)
     walk = prepare(problem, criterion, rng)
     check_solvable(walk)
-    halls = []
-    if n_starts > 1 or not can_be_sequential(walk):
+    halls, n_built = [], min(n_starts, len(STAND_INS)) if can_be_sequential(walk) else 0
+    if n_starts > n_built:
         halls.append(_Hall(walk, n_starts))
         coarse = _coarse_design(walk, n_starts // COARSE_PART, rng)
         if coarse is not None:
             halls[0].begin_with(coarse)
         halls[0].run(rng, progress)
-    if can_be_sequential(walk):
-        halls.append(_Hall(walk, N_SEQUENTIAL))
-        halls[-1].begin_with(sequential_designs(walk))
+    if n_built:
+        halls.append(_Hall(walk, n_built))
+        halls[-1].begin_with(sequential_designs(walk, n_built))
         halls[-1].run(rng)
     best = halls[-1] if halls[-1].losses[0] < halls[0].losses[0] - SAME_LOSS else halls[0]
     return best.best(n_starts)
@@ -204,7 +204,7 @@ class _Hall:
     def begin_with(self, rows: FloatArray) -> None:
         """Take designs from elsewhere as the first. rows: (n_designs, n_welds, n_factors)."""
         self.n_begun += len(rows)
-        self._enter(0, rows)
+        self._enter(0, rows.copy())
 
     def run(self, rng: np.random.Generator, progress: Progress | None = None) -> None:
         """Sweep until every start has ended."""

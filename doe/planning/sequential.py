@@ -1,4 +1,6 @@
-"""Designs built one weld at a time: each weld goes where it helps most, given those before it (Dykstra 1971; from memory).
+"""Designs built one weld at a time: each weld goes where it helps most, given those before it.
+
+(Dykstra 1971; from memory.)
 
 Before there are welds enough for the model, something must stand in for the missing ones: the moments of the region, or
 those of the settings that may be welded, at several weights. Each gives another design; they are built side by side.
@@ -14,10 +16,8 @@ import numpy as np
 from doe.coding import FloatArray
 from doe.planning.lockstep import JITTER, Walk
 
-WEIGHTS: Final = (1.0, 0.1, 0.01)
-"""How many welds' worth stands in for missing ones, spread evenly over the region or over the settings."""
-N_SEQUENTIAL: Final = 2 * len(WEIGHTS)
-"""Designs that are built."""
+STAND_INS: Final = np.array([(0.1, 0.0), (0.0, 1.0), (1.0, 0.0), (0.0, 0.1), (0.01, 0.0), (0.0, 0.01)])
+"""How many welds' worth stands in for missing ones, spread evenly over the region, and over the settings."""
 
 
 def can_be_sequential(walk: Walk) -> bool:
@@ -25,41 +25,47 @@ def can_be_sequential(walk: Walk) -> bool:
     return not (walk.plates or walk.fixed.shape[1] or walk.problem.repeats)
 
 
-def sequential_designs(walk: Walk) -> FloatArray:
-    """Build designs behind the given welds.
+def sequential_designs(walk: Walk, n_designs: int) -> FloatArray:
+    """Build designs behind the given welds, one for each of the first ``STAND_INS``.
 
     Returns
     -------
-    ndarray, shape (N_SEQUENTIAL, n_welds, n_factors)
+    ndarray, shape (n_designs, n_welds, n_factors)
     """
     problem, columns = walk.problem, np.ascontiguousarray(walk.candidates.matrix.T)
-    rows = np.empty((N_SEQUENTIAL, problem.n_welds, len(problem.levels)))
+    rows = np.empty((n_designs, problem.n_welds, len(problem.levels)))
     rows[:, : walk.n_given] = problem.given
-    A = np.linalg.inv(_information_to_begin_with(walk))
+    A = np.linalg.inv(_information_to_begin_with(walk, STAND_INS[:n_designs]))
     AF = A @ columns
     inner = (columns * AF).sum(axis=1)
     outer = (AF * (walk.moments @ AF)).sum(axis=1)  # f'Bf with B = A W A
     trace = (A * walk.moments).sum(axis=(1, 2))
-    each = np.arange(N_SEQUENTIAL)
+    each = np.arange(n_designs)
     for weld in range(walk.n_given, problem.n_welds):
         best = _worth(walk, trace, inner, outer).argmax(axis=1)
         rows[:, weld] = walk.candidates.rows[best]
-        share, size = 1.0 / (1.0 + inner[each, best])[:, None], outer[each, best][:, None]
-        to_best = (A @ columns.T[best][:, :, None])[..., 0]
-        spread = (A @ (to_best @ walk.moments)[:, :, None])[..., 0]
-        crossed, mixed = np.stack([to_best, spread]) @ columns
+        share = 1.0 / (1.0 + inner[each, best])[:, None]
+        to_best = (A @ walk.candidates.matrix[best][:, :, None])[..., 0]
+        crossed = to_best @ columns
+        taken = share * crossed
+        inner -= taken * crossed
+        if walk.needs_trace:
+            size = outer[each, best][:, None]
+            spread = (A @ (to_best @ walk.moments)[:, :, None])[..., 0]
+            outer += taken * (size * taken - 2.0 * (spread @ columns))
+            trace -= (share * size)[:, 0]
         A -= (share * to_best)[:, :, None] * to_best[:, None, :]
-        inner -= share * crossed**2
-        outer += share * crossed * (share * size * crossed - 2.0 * mixed)
-        trace -= (share * size)[:, 0]
     return rows
 
 
-def _information_to_begin_with(walk: Walk) -> FloatArray:
-    """Give M of the given welds with what stands in for the others. Returns (N_SEQUENTIAL, n_terms, n_terms)."""
-    given, settings = walk.table.model_rows(walk.problem.given), walk.candidates.matrix
-    spread = [walk.moments, settings.T @ settings / len(settings)]
-    M = given.T @ given + np.array([weight * even for even in spread for weight in WEIGHTS])
+def _information_to_begin_with(walk: Walk, stand_ins: FloatArray) -> FloatArray:
+    """Give M of the given welds with what stands in for the others. Returns (n_designs, n_terms, n_terms)."""
+    settings = walk.candidates.matrix
+    even = np.array([walk.moments, settings.T @ settings / len(settings)])
+    M = np.tensordot(stand_ins, even, axes=1)
+    if walk.n_given:
+        given = walk.table.model_rows(walk.problem.given)
+        M += given.T @ given
     diagonal = np.arange(walk.n_terms)
     M[:, diagonal, diagonal] += JITTER
     if walk.problem.prior_precision is not None:
@@ -68,7 +74,10 @@ def _information_to_begin_with(walk: Walk) -> FloatArray:
 
 
 def _worth(walk: Walk, trace: FloatArray, inner: FloatArray, outer: FloatArray) -> FloatArray:
-    """Say how much each candidate would better the criterion. inner, outer: f'Af and f'Bf, (n_designs, n_candidates)."""
+    """Say how much each candidate would better the criterion.
+
+    inner, outer: f'Af and f'Bf, shape (n_designs, n_candidates); so is what comes back.
+    """
     if walk.criterion == "D":
         return inner
     fall = outer / (1.0 + inner)
