@@ -3,7 +3,8 @@
 Many random designs are improved side by side, weld by weld, until no exchange betters them (Fedorov 1972; Cook and
 Nachtsheim 1980); then the best are kicked, a few welds at random, and improved again. Where there are too many
 settings to price each of them for every weld, a coarser grid is exchanged first and then one factor at a time over
-all its levels (coordinate exchange, Meyer and Nachtsheim 1995). The effort is a number of starts, so that the same
+all its levels (coordinate exchange, Meyer and Nachtsheim 1995). Where a weld's place does not matter a few designs are
+built weld by weld as well: an effort of a few starts is these alone. The effort is a number of starts, so that the same
 seed gives the same design on a fast machine and on a slow one.
 """
 
@@ -101,8 +102,7 @@ def search_design(
     ----------
     problem : DesignProblem
     criterion : {"I", "D", "compound"}
-        I: least average prediction variance over the region. D: largest determinant. Compound: largest geometric
-        mean of the efficiencies in both.
+        I: least average prediction variance over the region. D: largest determinant. Compound: both, as in ``Design``.
     starts : int, optional
         The effort; ``default_starts`` of the problem where not given.
     rng : Generator
@@ -113,24 +113,37 @@ def search_design(
     Raises
     ------
     CannotAnswerError
-        If no design of this size can estimate the model; the message says how many welds it takes.
+        If no design of this size can estimate the model.
     """
     n_starts = default_starts(problem, criterion) if starts is None else max(1, starts)
+    if len(problem.given) == problem.n_welds:
+        n_starts = 1  # nothing to search for: the given welds are the design
     walk = prepare(problem, criterion, rng)
     check_solvable(walk)
-    halls, n_built = [], min(n_starts, len(STAND_INS)) if can_be_sequential(walk) else 0
-    if n_starts > n_built:
-        halls.append(_Hall(walk, n_starts))
-        coarse = _coarse_design(walk, n_starts // COARSE_PART, rng)
-        if coarse is not None:
-            halls[0].begin_with(coarse)
-        halls[0].run(rng, progress)
+    n_built = min(n_starts, len(STAND_INS)) if can_be_sequential(walk) else 0
+    halls = [_searched(walk, n_starts, rng, progress)] if n_starts > n_built else []
     if n_built:
-        halls.append(_Hall(walk, n_built))
-        halls[-1].begin_with(sequential_designs(walk, n_built))
-        halls[-1].run(rng)
+        halls.append(_built(walk, n_built, rng))
     best = halls[-1] if halls[-1].losses[0] < halls[0].losses[0] - SAME_LOSS else halls[0]
     return best.best(n_starts)
+
+
+def _searched(walk: Walk, n_starts: int, rng: np.random.Generator, progress: Progress | None) -> _Hall:
+    """Search from random designs and kicked good ones."""
+    hall = _Hall(walk, n_starts)
+    coarse = _coarse_design(walk, n_starts // COARSE_PART, rng)
+    if coarse is not None:
+        hall.begin_with(coarse)
+    hall.run(rng, progress)
+    return hall
+
+
+def _built(walk: Walk, n_designs: int, rng: np.random.Generator) -> _Hall:
+    """Build designs weld by weld and improve them."""
+    hall = _Hall(walk, n_designs)
+    hall.begin_with(sequential_designs(walk, n_designs))
+    hall.run(rng)
+    return hall
 
 
 def _coarse_design(walk: Walk, n_starts: int, rng: np.random.Generator) -> FloatArray | None:
