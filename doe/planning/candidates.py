@@ -227,9 +227,15 @@ def columns_and_one(matrix: FloatArray) -> SingleArray:
     return np.ascontiguousarray(np.hstack([matrix, np.ones((len(matrix), 1))]).T, dtype=np.float32)
 
 
-def pair_products(matrix: FloatArray) -> SingleArray:
+def pair_indices(n_terms: int) -> IntArray:
+    """Give the pairs of terms, each with itself included. shape (2, n_pairs)."""
+    terms = np.arange(n_terms)
+    return np.array(np.nonzero(terms[:, None] <= terms), dtype=np.int64)
+
+
+def pair_products(matrix: FloatArray, pairs: IntArray) -> SingleArray:
     """Give the products of two entries of each model row, those of different entries twice. (n_pairs, n_candidates)."""
-    first, second = np.triu_indices(matrix.shape[1])
+    first, second = pairs
     products = matrix[:, first] * matrix[:, second] * np.where(first == second, 1.0, 2.0)
     return np.ascontiguousarray(products.T, dtype=np.float32)
 

@@ -3,7 +3,8 @@
 Many random designs are improved side by side, weld by weld, until no exchange betters them (Fedorov 1972; Cook and
 Nachtsheim 1980); then the best are kicked, a few welds at random, and improved again. Where there are too many
 settings to price each of them for every weld, a coarser grid is exchanged first and then one factor at a time over
-all its levels (coordinate exchange, Meyer and Nachtsheim 1995). The effort is a number of starts, so that the same
+all its levels (coordinate exchange, Meyer and Nachtsheim 1995). Where a weld's place does not matter a few designs are
+built weld by weld as well: an effort of a few starts is these alone. The effort is a number of starts, so that the same
 seed gives the same design on a fast machine and on a slow one.
 """
 
@@ -32,6 +33,7 @@ from doe.planning.problem import (
     n_grid,
     plate_members,
 )
+from doe.planning.sequential import STAND_INS, can_be_sequential, sequential_designs
 from doe.planning.solvable import check_solvable
 from doe.planning.start import kick, random_designs
 
@@ -62,6 +64,9 @@ SAME_LOSS: Final = 1e-7
 """Designs that differ by less than this in the logarithm of the criterion count as one."""
 
 
+Progress = Callable[[int, int], None]
+
+
 @dataclass(frozen=True, eq=False)
 class Design:
     """The best design found.
@@ -89,7 +94,7 @@ def search_design(
     criterion: Criterion,
     starts: int | None = None,
     rng: np.random.Generator,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> Design:
     """Search for the best design.
 
@@ -97,8 +102,7 @@ def search_design(
     ----------
     problem : DesignProblem
     criterion : {"I", "D", "compound"}
-        I: least average prediction variance over the region. D: largest determinant. Compound: largest geometric
-        mean of the efficiencies in both.
+        I: least average prediction variance over the region. D: largest determinant. Compound: both, as in ``Design``.
     starts : int, optional
         The effort; ``default_starts`` of the problem where not given.
     rng : Generator
@@ -109,22 +113,37 @@ def search_design(
     Raises
     ------
     CannotAnswerError
-        If no design of this size can estimate the model; the message says how many welds it takes.
+        If no design of this size can estimate the model.
     """
     n_starts = default_starts(problem, criterion) if starts is None else max(1, starts)
     if len(problem.given) == problem.n_welds:
         n_starts = 1  # nothing to search for: the given welds are the design
     walk = prepare(problem, criterion, rng)
     check_solvable(walk)
+    n_built = min(n_starts, len(STAND_INS)) if can_be_sequential(walk) else 0
+    halls = [_searched(walk, n_starts, rng, progress)] if n_starts > n_built else []
+    if n_built:
+        halls.append(_built(walk, n_built, rng))
+    best = halls[-1] if halls[-1].losses[0] < halls[0].losses[0] - SAME_LOSS else halls[0]
+    return best.best(n_starts)
+
+
+def _searched(walk: Walk, n_starts: int, rng: np.random.Generator, progress: Progress | None) -> _Hall:
+    """Search from random designs and kicked good ones."""
     hall = _Hall(walk, n_starts)
     coarse = _coarse_design(walk, n_starts // COARSE_PART, rng)
     if coarse is not None:
         hall.begin_with(coarse)
-    while hall.n_ended < n_starts:
-        hall.sweep(rng)
-        if progress is not None:
-            progress(hall.n_ended, n_starts)
-    return hall.best()
+    hall.run(rng, progress)
+    return hall
+
+
+def _built(walk: Walk, n_designs: int, rng: np.random.Generator) -> _Hall:
+    """Build designs weld by weld and improve them."""
+    hall = _Hall(walk, n_designs)
+    hall.begin_with(sequential_designs(walk, n_designs))
+    hall.run(rng)
+    return hall
 
 
 def _coarse_design(walk: Walk, n_starts: int, rng: np.random.Generator) -> FloatArray | None:
@@ -151,8 +170,7 @@ def _coarse_design(walk: Walk, n_starts: int, rng: np.random.Generator) -> Float
         hall = _Hall(prepare(replace(problem, levels=levels), walk.criterion, rng), n_starts)
     except CannotAnswerError:
         return None  # the limits leave none of these settings
-    while hall.n_ended < n_starts:
-        hall.sweep(rng)
+    hall.run(rng)
     return hall.rows[:1] if np.isfinite(hall.losses[0]) else None
 
 
@@ -197,9 +215,16 @@ class _Hall:
         self.rows, self.losses, self.latest = nothing.rows, np.zeros(0), np.zeros(0)
 
     def begin_with(self, rows: FloatArray) -> None:
-        """Take a design from elsewhere as the first. rows: (1, n_welds, n_factors)."""
-        self.n_begun += 1
-        self._enter(0, rows)
+        """Take designs from elsewhere as the first. rows: (n_designs, n_welds, n_factors)."""
+        self.n_begun += len(rows)
+        self._enter(0, rows.copy())
+
+    def run(self, rng: np.random.Generator, progress: Progress | None = None) -> None:
+        """Sweep until every start has ended."""
+        while self.n_ended < self.n_starts:
+            self.sweep(rng)
+            if progress is not None:
+                progress(self.n_ended, self.n_starts)
 
     def sweep(self, rng: np.random.Generator) -> None:
         """Sweep once in each stage that has designs enough, or none to wait for."""
@@ -262,7 +287,7 @@ class _Hall:
         kept = order[differs | (np.arange(len(order)) == 0)][:ELITE]
         self.rows, self.losses = rows[kept], losses[kept]
 
-    def best(self) -> Design:
+    def best(self, n_starts: int) -> Design:
         """Give the best design, judged afresh from its rows."""
         problem, criterion = self.walk.problem, self.walk.criterion
         if not np.isfinite(self.losses[0]):
@@ -271,7 +296,7 @@ class _Hall:
                 "blocks and given welds; plan more welds, or a simpler model"
             )
             raise CannotAnswerError(message)
-        return Design(self.rows[0], criterion_value(problem, self.rows[0], criterion), criterion, self.n_starts)
+        return Design(self.rows[0], criterion_value(problem, self.rows[0], criterion), criterion, n_starts)
 
 
 Move = Callable[[Batch], BoolArray]

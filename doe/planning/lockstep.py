@@ -29,6 +29,7 @@ from doe.planning.candidates import (
     candidate_set,
     columns_and_one,
     n_pairs,
+    pair_indices,
     pair_products,
     setting_keys,
     term_table,
@@ -194,6 +195,9 @@ class Batch:
 
 def join(batches: Sequence[Batch]) -> Batch:
     """Put batches one after the other."""
+    batches = [batch for batch in batches if len(batch)] or batches[:1]
+    if len(batches) == 1:
+        return batches[0]
     return Batch(*(np.concatenate([getattr(b, name) for b in batches]) for name in Batch.__dataclass_fields__))
 
 
@@ -202,7 +206,7 @@ def prepare(problem: DesignProblem, criterion: Criterion, rng: np.random.Generat
     p = len(problem.terms)
     candidates = candidate_set(problem, rng, at_most=PRICED_IN_FULL // n_pairs(p))
     fixed = fixed_columns(problem)
-    first, second = np.triu_indices(p)
+    pairs = pair_indices(p)
     known = candidates.keys
     if not candidates.is_complete:
         known = np.zeros(0) if problem.candidates is None else setting_keys(allowed_settings(problem))
@@ -212,8 +216,8 @@ def prepare(problem: DesignProblem, criterion: Criterion, rng: np.random.Generat
         criterion=criterion,
         candidates=candidates,
         candidate_columns=columns_and_one(candidates.matrix),
-        candidate_pairs=pair_products(candidates.matrix),
-        pair_index=np.asarray(first * (p + fixed.shape[1]) + second, dtype=np.int64),
+        candidate_pairs=pair_products(candidates.matrix, pairs),
+        pair_index=pairs[0] * (p + fixed.shape[1]) + pairs[1],
         table=table,
         fixed=fixed,
         moments=padded_moments(problem),

@@ -64,18 +64,14 @@ def plan_welds(
 
     Parameters
     ----------
-    study : Study
-    seed : int
+    study, seed
         The same study and seed give the same plan.
     given : Plan or sequence of PlannedWeld, optional
-        Welds that are made already: they are kept and count for the model, the new ones are numbered on and lie on
-        new plates. A plan made of them also counts as a stage.
+        Welds that are made already: they are kept and count for the model; a plan made of them counts as a stage.
     welds : int, optional
         How many welds to add; default the size of the stage.
-    starts : int, optional
-        Starts of the search; default chosen by the search.
-    progress : callable, optional
-        Called with starts done and starts in all.
+    starts, progress : optional
+        As for ``search_design``.
 
     Returns
     -------
@@ -84,21 +80,15 @@ def plan_welds(
 
     Raises
     ------
-    CannotAnswerError
-        If no plan can meet the request; the message says what would work.
-    StudyError
-        If the request contradicts itself (blocks that do not hold the welds, no weld to add).
+    CannotAnswerError, StudyError
+        If no plan can meet the request (the message says what would work), or if it contradicts itself.
     """
     earlier = given.all_welds if isinstance(given, Plan) else tuple(given or ())
     stage = _stage(given, earlier)
     _check_request(study, earlier, welds)
     rng_search, rng_place = np.random.default_rng(seed).spawn(2)
     search = partial(search_design, criterion=study.plan.criterion, starts=starts, rng=rng_search, progress=progress)
-    frame = _stage_frame(study, earlier, stage, welds)
-    sketch = _sketch(study, frame, earlier, search)
-    if math.isinf(sketch.loss_in_the_end) and stage == 1 and welds is None and not study.plan.stages:
-        frame = _all_at_once(study, f"{len(sketch.rows)} first could not be completed by the others.")
-        sketch = _sketch(study, frame, earlier, search)
+    frame, sketch = _frame_and_sketch(study, earlier, stage, welds, search)
     draft = Draft(study, frame.terms, earlier, frame.layout, sketch.rows, (*frame.notes, *sketch.notes))
     return _finish(draft, sketch.problem, seed=seed, stage=stage, rng=rng_place)
 
@@ -154,7 +144,7 @@ def _stage_frame(study: Study, earlier: Sequence[PlannedWeld], stage: int, welds
     if found is not None:
         name, terms = found
         return Frame(layout, terms, _stage_notes(study, name, sizes if welds is None else (), layout))
-    if stage == 1 and welds is None and not study.plan.stages:
+    if _may_drop_stages(study, stage, welds):
         return _all_at_once(study, f"a first stage of {wanted} could not carry a model.")
     name, smallest = simpler_models(study)[-1]
     needed = n_parameters(study, smallest, layout) + 1 - len(earlier)
@@ -163,6 +153,23 @@ def _stage_frame(study: Study, earlier: Sequence[PlannedWeld], stage: int, welds
     called = f"{wanted} weld{'s' if wanted > 1 else ''}"
     message = f"A stage of {called} cannot carry even a {name} model with a weld to spare: give it {needed} or more."
     raise CannotAnswerError(message)
+
+
+def _frame_and_sketch(
+    study: Study, earlier: Sequence[PlannedWeld], stage: int, welds: int | None, search: Search
+) -> tuple[Frame, Sketch]:
+    """Search a stage's design; stages of our own choice are given up where the later welds could not complete it."""
+    frame = _stage_frame(study, earlier, stage, welds)
+    sketch = _sketch(study, frame, earlier, search)
+    if math.isinf(sketch.loss_in_the_end) and _may_drop_stages(study, stage, welds):
+        frame = _all_at_once(study, f"{len(sketch.rows)} first could not be completed by the others.")
+        sketch = _sketch(study, frame, earlier, search)
+    return frame, sketch
+
+
+def _may_drop_stages(study: Study, stage: int, welds: int | None) -> bool:
+    """Whether stages were our own choice, so that all welds may be made at once instead."""
+    return stage == 1 and welds is None and not study.plan.stages
 
 
 def _all_at_once(study: Study, why: str) -> Frame:

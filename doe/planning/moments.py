@@ -7,6 +7,14 @@ Without limits the moments are products of one-dimensional ones. Factors that sh
 the cut box is split into simplices, and a product rule of Gauss and Jacobi type integrates each polynomial exactly
 on a simplex (Stroud 1971, conical product rules). A midpoint grid can be asked for instead, for comparison with
 tables made that way.
+
+>>> from doe.coding import FactorCoding
+>>> from doe.terms import polynomial_terms
+>>> coding = Coding((FactorCoding("feed"),))
+>>> region_moments(coding, polynomial_terms(coding, "second order")).round(3)
+array([[1.   , 0.   , 0.333],
+       [0.   , 0.333, 0.   ],
+       [0.333, 0.   , 0.2  ]])
 """
 
 from __future__ import annotations
@@ -46,18 +54,15 @@ def region_moments(
     Parameters
     ----------
     coding : Coding
-        Names and kinds of the factors.
     terms : sequence of Term
         The model, kinds as sum-to-zero contrasts.
-    limit_matrix : array_like, shape (n_limits, n_factors), or (n_combinations, n_limits, n_factors)
-        The region is where ``limit_matrix @ a <= limit_bound`` for coded settings a. With three dimensions: one set of
-        limits for each combination of kinds, the last factor of kinds changing fastest.
-    limit_bound : array_like, shape (n_limits,) or (n_combinations, n_limits)
+    limit_matrix, limit_bound : array_like, shapes (n_limits, n_factors) and (n_limits,), or None
+        The region is where ``limit_matrix @ a <= limit_bound`` for coded settings a. With one dimension more in front:
+        one set of limits for each combination of kinds, the last factor of kinds changing fastest.
     bounds : array_like, shape (n_factors, 2), or None
         Coded range of each numeric factor; -1 to 1 where not given.
     cells : int or None
-        Integrate by the midpoints of so many cells along each axis, keeping cells whose centre satisfies the limits,
-        instead of exactly.
+        Integrate by the midpoints of so many cells along each axis instead of exactly.
 
     Returns
     -------
@@ -67,34 +72,31 @@ def region_moments(
     ------
     CannotAnswerError
         If the limits leave nothing of the region.
-
-    Examples
-    --------
-    >>> from doe.coding import FactorCoding
-    >>> from doe.terms import polynomial_terms
-    >>> coding = Coding((FactorCoding("feed"),))
-    >>> region_moments(coding, polynomial_terms(coding, "second order"))
-    array([[1.    , 0.    , 0.333],
-           [0.    , 0.333, 0.    ],
-           [0.333, 0.    , 0.2  ]])
     """
-    k = len(coding.factors)
-    combinations = list(itertools.product(*(range(len(f.kinds)) for f in coding.factors if f.is_kind)))
-    matrix = np.zeros((0, k)) if limit_matrix is None else np.asarray(limit_matrix, dtype=float)
-    bound = np.zeros(0) if limit_bound is None else np.asarray(limit_bound, dtype=float)
-    ranges = np.tile([-1.0, 1.0], (k, 1)) if bounds is None else np.asarray(bounds, dtype=float)
+    ranges = np.tile([-1.0, 1.0], (len(coding.factors), 1)) if bounds is None else np.asarray(bounds, dtype=float)
     powers = np.array([[dict(term.powers).get(f.name, 0) for f in coding.factors] for term in terms], dtype=np.int64)
-    contrasts = np.array([_contrasts(coding, terms, combination) for combination in combinations])
-    if matrix.ndim == 2:
-        moments = _numeric_moments(powers, (matrix, bound), ranges, cells)
-        return np.asarray(moments * (contrasts.T @ contrasts / len(contrasts)))
-    total = np.zeros((len(terms), len(terms)))
-    for row, own_matrix, own_bound in zip(contrasts, matrix, bound, strict=True):
-        total += _numeric_moments(powers, (own_matrix, own_bound), ranges, cells) * np.outer(row, row)
-    return total / len(combinations)
+    limit_sets = _limit_sets(len(coding.factors), limit_matrix, limit_bound)
+    numeric = np.array([_numeric_moments(powers, limits, ranges, cells) for limits in limit_sets])
+    contrasts = _contrasts(coding, terms)
+    return np.asarray((numeric * (contrasts[:, :, None] * contrasts[:, None, :])).mean(axis=0))
 
 
-def _contrasts(coding: Coding, terms: Sequence[Term], combination: tuple[int, ...]) -> list[float]:
+def _limit_sets(
+    n_factors: int, limit_matrix: npt.ArrayLike | None, limit_bound: npt.ArrayLike | None
+) -> list[tuple[FloatArray, FloatArray]]:
+    """Give the limits of each combination of kinds, or one set for all of them."""
+    matrix = np.zeros((0, n_factors)) if limit_matrix is None else np.asarray(limit_matrix, dtype=float)
+    bound = np.zeros(0) if limit_bound is None else np.asarray(limit_bound, dtype=float)
+    return [(matrix, bound)] if matrix.ndim == 2 else list(zip(matrix, bound, strict=True))
+
+
+def _contrasts(coding: Coding, terms: Sequence[Term]) -> FloatArray:
+    """Give the product of each term's contrasts at each combination of kinds. Returns (n_combinations, n_terms)."""
+    combinations = itertools.product(*(range(len(f.kinds)) for f in coding.factors if f.is_kind))
+    return np.array([_contrasts_at(coding, terms, combination) for combination in combinations])
+
+
+def _contrasts_at(coding: Coding, terms: Sequence[Term], combination: tuple[int, ...]) -> list[float]:
     """Give the product of each term's contrasts at one combination of kinds."""
     names = [f.name for f in coding.factors if f.is_kind]
     at = dict(zip(names, combination, strict=True))

@@ -7,6 +7,7 @@ where that is an improvement. Every ``_step`` returns which designs became bette
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -25,6 +26,9 @@ from doe.planning.lockstep import (
     with_fixed,
 )
 from doe.planning.problem import BoolArray, IntArray
+
+SINGLE_NOISE: Final = 1e-6
+"""Candidates are priced to single precision: a smaller improvement than this is not told from none."""
 
 
 def candidate_squares(walk: Walk, batch: Batch) -> SingleArray:
@@ -51,7 +55,7 @@ def replace_step(walk: Walk, batch: Batch, i: int, squares: SingleArray) -> Bool
         place = merits.argmax(axis=1)
         best[designs], value[designs] = among.start + place, merits[np.arange(len(place)), place]
     better = np.zeros(len(batch), dtype=bool)
-    which = np.flatnonzero(value > 0)
+    which = np.flatnonzero(value > (SINGLE_NOISE * offer.trace if walk.criterion == "I" else SINGLE_NOISE))
     if len(which):
         chosen = best[which]
         change = replace_weld(walk, batch, i, which, Settings(candidates.rows[chosen], candidates.matrix[chosen]))
@@ -72,6 +76,7 @@ class _Offer:
     mix : ndarray of float32, shape (n_designs, depth, depth)
         depth is 2, or 1 for D, where there is no cost.
     linear, crossed : ndarray of float32, shape (n_designs, depth, n_terms + 1)
+        For a weld that stands for itself ``linear`` is (n_designs, depth, 1), its constant: the rest would be 0.
     trace : ndarray of float32, shape (n_designs,)
     """
 
@@ -84,7 +89,10 @@ class _Offer:
         """Price candidates. squares: (m, depth, n), columns: (n_terms + 1, n); returns (m, n)."""
         price = self.mix[designs] @ squares
         m, depth, n = price.shape
-        price += (self.linear[designs].reshape(m * depth, -1) @ columns).reshape(m, depth, n)
+        linear = self.linear[designs]
+        if linear.shape[2] > 1:
+            linear = (linear.reshape(m * depth, -1) @ columns).reshape(m, depth, n)
+        price += linear
         x = (self.crossed[designs].reshape(m * depth, -1) @ columns).reshape(m, depth, n)
         price += x[:, :1] * x
         worth = merit(walk, self.trace[designs], price[:, 0], price[:, 1] if depth > 1 else None)
@@ -100,20 +108,23 @@ def _offer(walk: Walk, batch: Batch, i: int) -> _Offer:
     uu = (to_u * u[:, None]).sum(axis=-1)
     mix = np.zeros((S, depth, depth))
     mix[:, 0, 0] = 1.0 - uu[:, 0]
+    if depth > 1:
+        mix[:, 1, 1], mix[:, 1, 0] = mix[:, 0, 0], -uu[:, 1]
     crossed = np.zeros((S, depth, p + 1), dtype=np.float32)
     crossed[:, :, :p] = scale * to_u[:, :, :p]
-    square = np.zeros((S, depth, p + 1))
-    square[:, 0, p] = 1.0
+    linear = mix[:, :, :1]
     if rest is not None:
+        square = np.zeros((S, depth, p + 1))
+        square[:, 0, p] = 1.0
         to_rest = (batch.inverse @ rest[:, None, :, None])[..., 0]
         square[:, :, :p] = 2.0 * scale**2 * to_rest[:, :, :p]
         square[:, :, p] += scale**2 * (to_rest * rest[:, None]).sum(axis=-1)
         crossed[:, :, p] = scale * (to_u * rest[:, None]).sum(axis=-1)
+        linear = mix @ square
     if depth > 1:
-        mix[:, 1, 1], mix[:, 1, 0] = mix[:, 0, 0], -uu[:, 1]
         crossed[:, 1] *= 2.0
     single = np.float32
-    return _Offer((scale**2 * mix).astype(single), (mix @ square).astype(single), crossed, batch.trace.astype(single))
+    return _Offer((scale**2 * mix).astype(single), linear.astype(single), crossed, batch.trace.astype(single))
 
 
 def _leaving(walk: Walk, batch: Batch, i: int) -> tuple[FloatArray, FloatArray | None]:

@@ -26,8 +26,11 @@ def check_solvable(walk: Walk) -> None:
     problem = walk.problem
     _check_number(problem)
     primary = _primary(problem)
-    settings = np.vstack([walk.candidates.rows, problem.given])
-    lost = _inseparable([problem.terms[t] for t in primary], settings, problem)
+    settings, model_rows = walk.candidates.rows, walk.candidates.matrix
+    if walk.n_given:
+        settings = np.vstack([settings, problem.given])
+        model_rows = np.vstack([model_rows, walk.table.model_rows(problem.given)])
+    lost = _inseparable([problem.terms[t] for t in primary], model_rows[:, primary])
     if lost:
         named = ", ".join(str(term) for term in lost)
         message = (
@@ -61,9 +64,8 @@ def _check_number(problem: DesignProblem) -> None:
     raise CannotAnswerError(message)
 
 
-def _inseparable(terms: Sequence[Term], settings: FloatArray, problem: DesignProblem) -> list[Term]:
-    """Find the terms that the others make up at all these settings."""
-    F = model_matrix(terms, settings, problem.coding)
+def _inseparable(terms: Sequence[Term], F: FloatArray) -> list[Term]:
+    """Find the terms that the others make up at all settings. F: their model rows, (n_settings, n_terms)."""
     rank = int(np.linalg.matrix_rank(F))
     if rank == len(terms):
         return []

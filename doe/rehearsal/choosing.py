@@ -94,12 +94,7 @@ def simulate_plans(
         raise CannotAnswerError(message)
     machines = draw_machines(study, n_machines, seed=seed)
     tasks = [(plan, welder, (seed, i, len(plan.welds))) for i, welder in enumerate(machines) for plan in plans]
-    found = []
-    for done, outcome in enumerate(outcomes(tasks, jobs), start=1):
-        found.append(outcome)
-        if progress is not None:
-            progress(done, len(tasks))
-    table = np.array(found, dtype=float).reshape(n_machines, len(plans), 2)
+    table = np.array(list(outcomes(tasks, jobs, progress)), dtype=float).reshape(n_machines, len(plans), 2)
     return _ranked(plans, table[:, :, 0], table[:, :, 1])
 
 

@@ -89,31 +89,23 @@ def simulate_sizes(
     sizes : sequence of int
     n_studies : int
         Machines, the same for every size.
-    jobs : int
-        Processes.
+    jobs, progress
+        As for ``outcomes``.
     seed : int
         The same study and seed give the same numbers, whatever the number of jobs.
-    progress : callable, optional
-        Called with studies done and studies in all.
 
     Raises
     ------
     CannotAnswerError
         If the study has no requirement, or hardly any machine drawn meets them anywhere.
     """
-    welders = draw_machines(study, n_studies, seed=seed)
+    machines = enumerate(draw_machines(study, n_studies, seed=seed))
     planned = [_plan(study, size) for size in sorted(set(sizes))]
-    tasks = [
-        (plan, welder, (seed, number, len(plan.welds)))
-        for number, welder in enumerate(welders)
-        for plan in planned
-        if isinstance(plan, Plan)
-    ]
+    plans = [plan for plan in planned if isinstance(plan, Plan)]
+    tasks = [(plan, welder, (seed, number, len(plan.welds))) for number, welder in machines for plan in plans]
     found: dict[int, list[tuple[bool, float]]] = {}
-    for done, (task, outcome) in enumerate(zip(tasks, outcomes(tasks, jobs), strict=True), start=1):
+    for task, outcome in zip(tasks, outcomes(tasks, jobs, progress), strict=True):
         found.setdefault(len(task[0].welds), []).append(outcome)
-        if progress is not None:
-            progress(done, len(tasks))
     rows = [plan if isinstance(plan, SimulatedSize) else _row(plan, found[len(plan.welds)]) for plan in planned]
     return _smoothed(rows)
 
@@ -159,8 +151,19 @@ def _plan(study: Study, size: int) -> Plan | SimulatedSize:
 Task = tuple[Plan, VirtualWelder, tuple[int, int, int]]
 
 
-def outcomes(tasks: Sequence[Task], jobs: int) -> Iterator[tuple[bool, float]]:
-    """Run tasks of plan, welder and seeds, each giving found and share, in their order."""
+def outcomes(tasks: Sequence[Task], jobs: int, progress: Progress | None = None) -> Iterator[tuple[bool, float]]:
+    """Run tasks of plan, welder and seeds, each giving found and share, in their order.
+
+    jobs: processes; progress is called with studies done and studies in all.
+    """
+    for done, outcome in enumerate(_in_order(tasks, jobs), start=1):
+        yield outcome
+        if progress is not None:
+            progress(done, len(tasks))
+
+
+def _in_order(tasks: Sequence[Task], jobs: int) -> Iterator[tuple[bool, float]]:
+    """Run tasks in this process, or in several."""
     if jobs == 1:
         yield from map(_outcome, tasks)
         return

@@ -99,13 +99,7 @@ def weld_plan(plan: Plan, welder: VirtualWelder, *, rng: np.random.Generator, be
         What would be read from the filled-in table: settings as planned (the hand's wander is in the scatter),
         readings rounded as a ruler, an eye and a stopwatch give them.
     """
-    bench, n = bench or Bench(), len(plan.welds)
-    settings = _settings_held(plan, rng)
-    planned_s = bench.hold_times * max([r.hold_s for r in plan.study.responses if r.hold_s], default=30.0)
-    trip_s = draw_trip_time_s(welder, plan.study, settings, rng)
-    arc_s = np.asarray(np.round(np.minimum(trip_s, planned_s)), dtype=float)
-    tripped = np.asarray(trip_s < planned_s, dtype=float)
-    welding = Welding(plan, welder, bench, settings, arc_s, planned_s, tripped, rng)
+    welding, n = _welding(plan, welder, bench or Bench(), rng), len(plan.welds)
     depths = _depths(welding)
     readings = {response.name: _read(response, welding, depths) for response in plan.study.responses}
     return Results(
@@ -120,10 +114,20 @@ def weld_plan(plan: Plan, welder: VirtualWelder, *, rng: np.random.Generator, be
         row=np.arange(2, n + 2),
         planned=plan.settings,
         settings=plan.settings,
-        status=tuple("aborted" if trip else "done" for trip in tripped),
+        status=tuple("aborted" if trip else "done" for trip in welding.tripped),
         readings=readings,
         conditions=_conditions(welding),
     )
+
+
+def _welding(plan: Plan, welder: VirtualWelder, bench: Bench, rng: np.random.Generator) -> Welding:
+    """Burn the arc of every weld of a plan, until it trips or the weld is done."""
+    settings = _settings_held(plan, rng)
+    planned_s = bench.hold_times * max([r.hold_s for r in plan.study.responses if r.hold_s], default=30.0)
+    trip_s = draw_trip_time_s(welder, plan.study, settings, rng)
+    arc_s = np.asarray(np.round(np.minimum(trip_s, planned_s)), dtype=float)
+    tripped = np.asarray(trip_s < planned_s, dtype=float)
+    return Welding(plan, welder, bench, settings, arc_s, planned_s, tripped, rng)
 
 
 def add_results(earlier: Results, later: Results) -> Results:

@@ -1,15 +1,22 @@
-"""Studies for the planning tests, built from the objects themselves: the reader of study.toml is not needed."""
+"""Studies and problems for the planning tests, built from the objects themselves: no study.toml is read."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from doe.coding import Coding, FactorCoding
+from doe.planning.moments import region_moments
+from doe.planning.problem import DesignProblem
 from doe.study.model import Factor, Job, Limit, Machine, PlanWishes, Response, Study
+from doe.terms import polynomial_terms
 
+THREE, FIVE = np.array([-1.0, 0.0, 1.0]), np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
+Builder = Callable[..., DesignProblem]
 VOLTAGE = Factor("voltage", "voltage", "V", (17.0, 18.4, 19.6, 21.1, 22.3), ("1", "2", "3", "4", "5"), set_within=0.2)
 FEED = Factor("feed", "feed", "m/min", tuple(np.arange(10, 19) / 2.0), is_continuous=True)
 PREHEAT = Factor("preheat", "preheat", "degC", (20.0, 70.0, 120.0), hard_to_change=True)
@@ -88,3 +95,38 @@ def two_wires() -> Callable[..., Study]:
         return study
 
     return make
+
+
+@pytest.fixture
+def pose() -> Builder:
+    """Pose a second-order problem in numeric factors, and kinds where asked for."""
+
+    def make(*levels: np.ndarray, n: int, kinds: int = 0, order: str = "second order", **more: Any) -> DesignProblem:
+        factors = [FactorCoding(f"x{j + 1}") for j in range(len(levels))]
+        if kinds:
+            factors.append(FactorCoding("wire", kinds=tuple("ABCDE"[:kinds])))
+            levels = (*levels, np.arange(kinds, dtype=float))
+        coding = Coding(tuple(factors))
+        terms = polynomial_terms(coding, order)  # type: ignore[arg-type]
+        limits = {key: more[key] for key in ("limit_matrix", "limit_bound") if key in more}
+        return DesignProblem(coding, terms, levels, n, region_moments(coding, terms, **limits), **more)
+
+    return make
+
+
+@pytest.fixture
+def everything(pose: Builder) -> DesignProblem:
+    """Give plates of uneven size, one held factor, blocks, a position and a limit at once."""
+    return pose(
+        FIVE,
+        np.array([-1.0, -0.7, -0.275, 0.275, 1.0]),
+        THREE,
+        n=17,
+        limit_matrix=np.array([[1.0, 1.0, 0.0]]),
+        limit_bound=np.array([1.0]),
+        plate=np.repeat(np.arange(7), [3, 2, 2, 3, 2, 1, 4]),
+        held=(False, False, True),
+        plate_ratio=0.8,
+        block=np.repeat([0, 1], [10, 7]),
+        position=np.concatenate([[-0.5] + [0.5] * (m - 1) for m in (3, 2, 2, 3, 2, 1, 4)]),
+    )

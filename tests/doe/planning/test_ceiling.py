@@ -30,19 +30,6 @@ TWO, THREE, FIVE = np.array([-1.0, 1.0]), np.array([-1.0, 0.0, 1.0]), np.array([
 Builder = Callable[..., DesignProblem]
 
 
-@pytest.fixture
-def pose() -> Builder:
-    """Pose a problem in numeric factors."""
-
-    def make(*levels: np.ndarray, n: int, order: str = "second order", **more: Any) -> DesignProblem:
-        coding = Coding(tuple(FactorCoding(f"x{j + 1}") for j in range(len(levels))))
-        terms = polynomial_terms(coding, order)  # type: ignore[arg-type]
-        limits = {key: more[key] for key in ("limit_matrix", "limit_bound") if key in more}
-        return DesignProblem(coding, terms, levels, n, region_moments(coding, terms, **limits), **more)
-
-    return make
-
-
 def read_problem(name: str) -> DesignProblem:
     """Read a problem of tests/reference/designs."""
     stated = json.loads((REFERENCE / "designs" / f"{name}.json").read_text(encoding="utf-8"))

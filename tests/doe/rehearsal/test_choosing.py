@@ -6,7 +6,7 @@ import pytest
 
 from doe.errors import CannotAnswerError
 from doe.planning.making import plan_welds
-from doe.rehearsal import choosing
+from doe.rehearsal import how_many
 from doe.rehearsal.choosing import choice_words, simulate_plans
 from doe.study.model import Study
 
@@ -21,12 +21,11 @@ def outcomes_by_seed(monkeypatch):
     """Let each plan find what its seed says, a little more on every other machine."""
 
     def set_shares(shares):
-        def answer(tasks, jobs):
-            assert jobs == 1
-            for plan, _, seeds in tasks:
-                yield shares[plan.seed] > 0, shares[plan.seed] + 0.1 * (seeds[1] % 2)
+        def answer(task):
+            plan, _, seeds = task
+            return shares[plan.seed] > 0, shares[plan.seed] + 0.1 * (seeds[1] % 2)
 
-        monkeypatch.setattr(choosing, "outcomes", answer)
+        monkeypatch.setattr(how_many, "_outcome", answer)
 
     return set_shares
 
