@@ -50,9 +50,9 @@ class _Quadratic:
 
 def _quadratic(nodes: Nodes, y: FloatArray, censored: BoolArray) -> _Quadratic:
     seen = np.where(censored, 0.0, y)
-    Py = nodes.P @ seen
+    Py = nodes.inverse.project(seen)
     base = Py @ seen + nodes.prior.sum_of_squares
-    return _Quadratic(base, Py[:, censored], nodes.P[:, censored][:, :, censored])
+    return _Quadratic(base, Py[:, censored], nodes.inverse.block(np.flatnonzero(censored)))
 
 
 def draw_censored(

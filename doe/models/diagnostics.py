@@ -35,7 +35,7 @@ from doe.models.plate_check import LeftOut, check_count, check_measure, check_ou
 from doe.models.residuals import Residuals, drawn_residuals, name_residuals, of_used
 from doe.models.responses import seed_of
 from doe.models.reweighting import Cloud, DrawnModel, make_cloud
-from doe.models.smooth import Challenge, challenge
+from doe.models.smooth import MANY, Challenge, challenge
 from doe.models.surface import BoolArray, count_levels
 from doe.models.trip import usable_trips
 from doe.models.trip_cause import CauseModel
@@ -208,6 +208,8 @@ def _challenge(fit: Fit, model: MeasureModel, groups: Groups) -> tuple[Challenge
         f"it misses them by {with_unit(found.miss, model.response)} (root mean square), the fitted surface by "
         f"{with_unit(found.surface_miss, model.response)}"
     )
+    if n > MANY:
+        misses += f"; how far it bends was found on {MANY} of the {n} readings"
     if not found.wins:
         return found, f"{name}: a curve of another shape does not predict the left-out {groups.by}s better ({misses})."
     weld = of_used(fit.results.weld, model.usable.used)[found.best_at]

@@ -133,7 +133,7 @@ def change_along(nodes: Nodes, y: FloatArray, column: FloatArray) -> StudentMixt
     centred, o = y - y.mean(), column - column.mean()
     if not o.any() or nodes.df <= 1.0:
         return None
-    Po = nodes.P @ o
+    Po = nodes.inverse.project(o)
     along, oPo = Po @ centred, Po @ o
     df = nodes.df - 1.0
     q = quadratic_form(nodes, centred) - along**2 / oPo
@@ -184,7 +184,7 @@ def share_in_settings(model: MeasureModel, column: FloatArray) -> float:
 
 def weld_scatter(nodes: Nodes, y: FloatArray, column: FloatArray) -> float:
     """Give the scatter between welds with the drift taken off: the root of the posterior mean of s2, nearly."""
-    centred, Po = y - y.mean(), nodes.P @ (column - column.mean())
+    centred, Po = y - y.mean(), nodes.inverse.project(column - column.mean())
     oPo, df = Po @ (column - column.mean()), nodes.df - 1.0
     q = quadratic_form(nodes, centred) - (Po @ centred) ** 2 / oPo
     weight = node_probabilities(-0.5 * (nodes.log_det + np.log(oPo)) - 0.5 * df * np.log(q))

@@ -21,14 +21,16 @@ prior flat. The effects follow by conditioning a draw from their prior on the re
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
+from weakref import WeakValueDictionary
 
 import numpy as np
 
 from doe.bench.results import IntArray
 from doe.coding import FloatArray
+from doe.models.inverse import FULL_CELLS, Inverse, invert_by_columns, invert_fully
 from doe.models.surface import TermClass
 
 FIRST: Final = (1.0, 2.5, 6.0, 15.0)
@@ -44,6 +46,8 @@ PLATE: Final = (0.0, 0.15, 0.3, 0.5, 0.8, 1.3, 2.5, 6.0)
 plates and welds that scatter as METHOD.md names them (section 9: .1 to .3, .15 to .35 mm): mostly between .1 and 2."""
 BLOCK: Final = (0.0, 0.15, 0.4, 1.0)
 """r_b, block variance over weld variance. [1]"""
+DRAWN_CELLS: Final = 800_000
+"""Draws times readings worked on at once: 6 MB an array. Our choice."""
 FIRST_GROUP, SECOND_GROUP, THIRD_GROUP, PLATE_GROUP, BLOCK_GROUP = range(5)
 
 
@@ -76,12 +80,12 @@ class Effects:
     group: IntArray
     variance: FloatArray
 
-    def covariance(self, groups: Sequence[int] = tuple(range(5))) -> FloatArray:
-        """Give C diag(v) C' of some groups at every node, shape (n_nodes, n, n)."""
+    def covariance(self) -> FloatArray:
+        """Give C diag(v) C' at every node, shape (n_nodes, n, n)."""
         n = len(self.C)
-        parts = [self.C[:, self.group == g] for g in groups]
+        parts = [self.C[:, self.group == g] for g in range(5)]
         grams = np.stack([(part @ part.T).ravel() for part in parts])
-        return np.asarray((self.variance[:, list(groups)] @ grams).reshape(-1, n, n))
+        return np.asarray((self.variance @ grams).reshape(-1, n, n))
 
 
 def lay_out_effects(
@@ -137,10 +141,8 @@ class Nodes:
     prior : ScatterPrior
     error : ndarray, shape (n,)
         Error variance of each reading over s2: ones, unless readings are weighted.
-    V_inv : ndarray, shape (n_nodes, n, n)
-    V_inv_1 : ndarray, shape (n_nodes, n)
-        V^-1 1.
-    P : ndarray, shape (n_nodes, n, n)
+    inverse : Inverse
+        V^-1 and P.
     log_det : ndarray, shape (n_nodes,)
         log|V| + log 1' V^-1 1.
     """
@@ -148,9 +150,7 @@ class Nodes:
     effects: Effects
     prior: ScatterPrior
     error: FloatArray
-    V_inv: FloatArray
-    V_inv_1: FloatArray
-    P: FloatArray
+    inverse: Inverse
     log_det: FloatArray
 
     @property
@@ -161,7 +161,7 @@ class Nodes:
     @property
     def precision(self) -> FloatArray:
         """1' V^-1 1, shape (n_nodes,)."""
-        return np.asarray(self.V_inv_1.sum(axis=1))
+        return np.asarray(self.inverse.ones.sum(axis=1))
 
     def log_weights(self, q: FloatArray) -> FloatArray:
         """Give the log weight of nodes from q, shape (..., n_nodes), up to a constant."""
@@ -170,16 +170,30 @@ class Nodes:
 
 def make_nodes(effects: Effects, prior: ScatterPrior, *, error: FloatArray | None = None) -> Nodes:
     """Work out every node of the grid."""
-    n = len(effects.C)
-    error = np.ones(n) if error is None else error
-    V = effects.covariance() + np.diag(error)
-    V_inv = np.asarray(np.linalg.inv(V), dtype=float)
-    V_inv_1 = V_inv.sum(axis=2)
-    precision = V_inv_1.sum(axis=1)
-    P = np.asarray(V_inv - V_inv_1[:, :, None] * (V_inv_1 / precision[:, None])[:, None, :])
-    diagonal = np.diagonal(np.linalg.cholesky(V), axis1=1, axis2=2)
-    log_det = np.asarray(2.0 * np.log(diagonal).sum(axis=1) + np.log(precision))
-    return Nodes(effects, prior, error, V_inv, V_inv_1, P, log_det)
+    error = np.ones(len(effects.C)) if error is None else error
+    inverse = _invert(effects, error)
+    return Nodes(effects, prior, error, inverse, np.asarray(inverse.log_det + np.log(inverse.ones.sum(axis=1))))
+
+
+def _invert(effects: Effects, error: FloatArray) -> Inverse:
+    """Invert the covariance of the readings in the smaller form; once for all responses of the same welds."""
+    arrays = (effects.C, effects.group, effects.variance, error)
+    key = tuple((array.shape, array.tobytes()) for array in arrays)
+    known = _INVERSES.get(key)
+    if known is None:
+        n, is_plate = len(error), effects.group == PLATE_GROUP
+        fits = len(effects.variance) * n * n <= FULL_CELLS
+        if fits or n <= np.count_nonzero(~is_plate):
+            known = invert_fully(effects.covariance() + np.diag(error))
+        else:
+            C, variance = effects.C[:, ~is_plate], effects.variance[:, effects.group[~is_plate]]
+            known = invert_by_columns(C, variance, effects.C[:, is_plate], effects.variance[:, PLATE_GROUP], error)
+        _INVERSES[key] = known
+    return known
+
+
+_INVERSES: Final[WeakValueDictionary[Hashable, Inverse]] = WeakValueDictionary()
+"""The inverses in use: responses of the same welds have one covariance, so they share it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,7 +220,7 @@ class EffectDraws:
 
 def quadratic_form(nodes: Nodes, y: FloatArray) -> FloatArray:
     """Give q at every node for one set of readings, shape (n_nodes,)."""
-    return np.asarray((nodes.P @ y) @ y + nodes.prior.sum_of_squares)
+    return np.asarray(nodes.inverse.project(y) @ y + nodes.prior.sum_of_squares)
 
 
 def node_probabilities(log_weights: FloatArray) -> FloatArray:
@@ -217,9 +231,11 @@ def node_probabilities(log_weights: FloatArray) -> FloatArray:
 
 def effective_terms(nodes: Nodes, y: FloatArray) -> float:
     """Give the trace of the matrix that leads from readings to fitted means, averaged over the nodes."""
-    terms = nodes.effects.covariance((FIRST_GROUP, SECOND_GROUP, THIRD_GROUP))
+    effects = nodes.effects
+    terms = np.isin(effects.group, (FIRST_GROUP, SECOND_GROUP, THIRD_GROUP))
+    traces = nodes.inverse.traces(effects.C[:, terms], effects.variance[:, effects.group[terms]])
     weights = node_probabilities(nodes.log_weights(quadratic_form(nodes, y)))
-    return float(weights @ (1.0 + np.einsum("kij,kij->k", terms, nodes.P)))
+    return float(weights @ (1.0 + traces))
 
 
 def draw_effects(nodes: Nodes, y: FloatArray, n_draws: int, rng: np.random.Generator) -> EffectDraws:
@@ -247,18 +263,29 @@ def condition_effects(
     effects = nodes.effects
     sd = np.sqrt(s2)
     precision = nodes.precision[node]
-    centre = np.einsum("di,di->d", nodes.V_inv_1[node], y) / precision
+    centre = np.empty(len(node))
+    for rows in _row_blocks(y.shape):
+        centre[rows] = np.einsum("di,di->d", nodes.inverse.ones[node[rows]], y[rows]) / precision[rows]
     constant = centre + sd / np.sqrt(precision) * rng.standard_normal(len(node))
     variance = effects.variance[node]
-    v = variance[:, effects.group]
-    theta = sd[:, None] * np.sqrt(v) * rng.standard_normal(v.shape)
-    error = sd[:, None] * np.sqrt(nodes.error) * rng.standard_normal(y.shape)
-    gap = y - constant[:, None] - theta @ effects.C.T - error
-    theta += v * (_solve_by_node(nodes.V_inv, gap, node) @ effects.C)
+    theta = np.sqrt(variance[:, effects.group])
+    theta *= sd[:, None]
+    theta *= rng.standard_normal(theta.shape)
+    for rows in _row_blocks(y.shape):
+        error = sd[rows, None] * np.sqrt(nodes.error) * rng.standard_normal(y[rows].shape)
+        gap = y[rows] - constant[rows, None] - theta[rows] @ effects.C.T - error
+        solved = _solve_by_node(nodes.inverse, gap, node[rows])
+        theta[rows] += variance[rows][:, effects.group] * (solved @ effects.C)
     return EffectDraws(node, s2, constant, theta, variance)
 
 
-def _solve_by_node(V_inv: FloatArray, gap: FloatArray, node: IntArray) -> FloatArray:
+def _row_blocks(shape: tuple[int, ...]) -> Iterator[slice]:
+    """Cut draws of shape (n_draws, n) into blocks of so many numbers that memory stays small."""
+    step = max(1, DRAWN_CELLS // shape[1])
+    yield from (slice(start, min(start + step, shape[0])) for start in range(0, shape[0], step))
+
+
+def _solve_by_node(inverse: Inverse, gap: FloatArray, node: IntArray) -> FloatArray:
     """Multiply each row of ``gap`` by its node's V^-1, each node's matrix taken once."""
     solved = np.empty_like(gap)
     order = np.argsort(node, kind="stable")
@@ -266,5 +293,5 @@ def _solve_by_node(V_inv: FloatArray, gap: FloatArray, node: IntArray) -> FloatA
     starts = np.flatnonzero(np.r_[True, ordered[1:] != ordered[:-1]])
     for start, stop in zip(starts, np.r_[starts[1:], len(node)], strict=True):
         rows = order[start:stop]
-        solved[rows] = gap[rows] @ V_inv[ordered[start]]
+        solved[rows] = inverse.solve(gap[rows], int(ordered[start]))
     return solved

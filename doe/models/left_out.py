@@ -13,7 +13,7 @@ The nodes are weighed anew without B. The columns of the surface stay as the who
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -23,6 +23,7 @@ from scipy.special import log_ndtr
 from doe.bench.results import IntArray
 from doe.coding import FloatArray
 from doe.models.grid import Nodes, node_probabilities, quadratic_form
+from doe.models.inverse import WORKED_CELLS
 from doe.models.measure import MeasureModel
 from doe.models.student_mixture import StudentMixture
 from doe.models.usable import number_groups
@@ -90,17 +91,24 @@ def predict_left_out(nodes: Nodes, y: FloatArray, rows: IntArray) -> StudentMixt
     StudentMixture
         One number a weld left out.
     """
+    return next(predict_each_left_out(nodes, y, [rows]))
+
+
+def predict_each_left_out(nodes: Nodes, y: FloatArray, groups: Iterable[IntArray]) -> Iterator[StudentMixture]:
+    """Predict group after group from the others, as ``predict_left_out`` does one."""
     centred = y - y.mean()  # which P does not notice, and the arithmetic likes
-    Py = (nodes.P @ centred)[:, rows]
-    block = nodes.P[:, rows][:, :, rows]
-    covariance = np.linalg.inv(block)
-    e = np.einsum("kij,kj->ki", covariance, Py)
-    q = quadratic_form(nodes, centred) - np.einsum("ki,ki->k", Py, e)
-    df = nodes.df - len(rows)
-    log_det = nodes.log_det + np.linalg.slogdet(block).logabsdet
-    weight = node_probabilities(-0.5 * log_det - 0.5 * df * np.log(q))
-    scale = np.sqrt(q[:, None] / df * np.diagonal(covariance, axis1=1, axis2=2))
-    return StudentMixture(np.repeat(weight[:, None], len(rows), axis=1), y[rows] - e, scale, np.full(len(rows), df))
+    projected, whole = nodes.inverse.project(centred), quadratic_form(nodes, centred)
+    for rows in groups:
+        Py, block = projected[:, rows], nodes.inverse.block(rows)
+        covariance = np.linalg.inv(block)
+        e = np.einsum("kij,kj->ki", covariance, Py)
+        q = whole - np.einsum("ki,ki->k", Py, e)
+        df = nodes.df - len(rows)
+        log_det = nodes.log_det + np.linalg.slogdet(block).logabsdet
+        weight = node_probabilities(-0.5 * log_det - 0.5 * df * np.log(q))
+        scale = np.sqrt(q[:, None] / df * np.diagonal(covariance, axis1=1, axis2=2))
+        each = np.repeat(weight[:, None], len(rows), axis=1)
+        yield StudentMixture(each, y[rows] - e, scale, np.full(len(rows), df))
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,15 +137,13 @@ def leave_each_out(nodes: Nodes, y: FloatArray, n_columns: int) -> LeaveOneOut:
     nothing: without weld i they move by minus their column i times e_i.
     """
     centred = y - y.mean()
-    Py, d = nodes.P @ centred, np.diagonal(nodes.P, axis1=1, axis2=2)
+    Py, d = nodes.inverse.project(centred), nodes.inverse.diagonal
     e, df = Py / d, nodes.df - 1.0
     whole = quadratic_form(nodes, centred)
     q = whole[:, None] - Py * e
     log_det = nodes.log_det[:, None] + np.log(d)
     weight = node_probabilities((-0.5 * log_det - 0.5 * df * np.log(q)).T).T
-    leading = coefficient_rows(nodes, n_columns)
-    fitted = leading @ y
-    moved = np.einsum("ki,kji,ki->ij", weight, leading, e)
+    fitted, moved = _without_each(nodes, y, n_columns, Py=Py, gap=weight * e)
     return LeaveOneOut(
         StudentMixture(weight, y - e, np.sqrt(q / df / d), np.full(len(y), df)),
         coefficients=np.asarray(node_probabilities(nodes.log_weights(whole)) @ fitted),
@@ -145,10 +151,35 @@ def leave_each_out(nodes: Nodes, y: FloatArray, n_columns: int) -> LeaveOneOut:
     )
 
 
-def coefficient_rows(nodes: Nodes, n_columns: int) -> FloatArray:
-    """Give the matrices that lead from readings to the surface's coefficients, shape (n_nodes, n_columns, n)."""
-    effects = nodes.effects
-    terms = slice(0, n_columns - 1)
-    slopes = effects.variance[:, effects.group[terms]][:, :, None] * (effects.C[:, terms].T @ nodes.P)
-    constant = nodes.V_inv_1 / nodes.precision[:, None]
-    return np.concatenate([constant[:, None, :], slopes], axis=1)
+def _without_each(
+    nodes: Nodes, y: FloatArray, n_columns: int, *, Py: FloatArray, gap: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Work out what the matrices L that lead from readings to the surface's coefficients make of the readings.
+
+    Parameters
+    ----------
+    nodes : Nodes
+    y : ndarray, shape (n,)
+    n_columns : int
+    Py : ndarray, shape (n_nodes, n)
+    gap : ndarray, shape (n_nodes, n)
+        e of each weld left out, times its node's weight.
+
+    Returns
+    -------
+    fitted : ndarray, shape (n_nodes, n_columns)
+        L y at every node.
+    moved : ndarray, shape (n, n_columns)
+        Column i of L times ``gap`` of weld i, summed over the nodes.
+    """
+    effects, constant = nodes.effects, nodes.inverse.ones / nodes.precision[:, None]
+    fitted, moved = np.empty((len(gap), n_columns)), np.empty((len(y), n_columns))
+    fitted[:, 0], moved[:, 0] = constant @ y, np.einsum("ki,ki->i", constant, gap)
+    step = max(1, WORKED_CELLS // gap.size)
+    for start in range(1, n_columns, step):
+        columns = slice(start, min(start + step, n_columns))
+        terms = slice(columns.start - 1, columns.stop - 1)
+        variance, C = effects.variance[:, effects.group[terms]], effects.C[:, terms]
+        fitted[:, columns] = variance * (Py @ C)
+        moved[:, columns] = np.einsum("kij,kj,ki->ij", nodes.inverse.project(C), variance, gap, optimize=True)
+    return fitted, moved

@@ -13,7 +13,6 @@ import numpy as np
 
 from doe.bench.results import Results
 from doe.coding import Coding, FloatArray
-from doe.models.fit import Points
 from doe.models.measure_posterior import MeasurePosterior
 from doe.models.surface import count_levels
 from doe.models.usable import LEAST_READING_DF, Usable, has_repeats
@@ -226,7 +225,8 @@ def _shape(posterior: MeasurePosterior, usable: Usable) -> Iterator[str]:
             f"A surface of second order hardly describes {name}: it bends more sharply somewhere. There the "
             "confidence band may be too narrow; more welds around the bend would help."
         )
-    lowest = posterior.mean(Points(_ends_and_middles(posterior.surface.coding))).mean(axis=0).min()
+    X = posterior.surface.matrix(_ends_and_middles(posterior.surface.coding))
+    lowest = (X @ posterior.coefficients.mean(axis=0)).min()
     if lowest < 0.0 <= usable.y.min():
         yield f"The fitted {name} falls below 0 at some settings: read it there as “little or none”."
 

@@ -20,7 +20,7 @@ from scipy import special
 
 from doe.coding import FloatArray
 from doe.models.count import CountModel
-from doe.models.left_out import Groups, completed_readings, predict_left_out
+from doe.models.left_out import Groups, completed_readings, predict_each_left_out
 from doe.models.measure import MeasureModel
 from doe.models.naming import listed, with_unit
 from doe.models.negative_binomial import chance_at_most, count_quantiles
@@ -127,7 +127,7 @@ def check_measure(model: MeasureModel, names: Sequence[str], groups: Groups) -> 
 def predict_groups(model: MeasureModel, y: FloatArray, groups: Groups) -> StudentMixture:
     """Predict every weld from the other groups', in the order of the welds."""
     left_out = [rows for _, rows in leave_groups_out(groups.index)]
-    joined = join_mixtures([predict_left_out(model.nodes, y, rows) for rows in left_out])
+    joined = join_mixtures(list(predict_each_left_out(model.nodes, y, left_out)))
     order = np.argsort(np.concatenate(left_out))
     return StudentMixture(joined.weight[:, order], joined.location[:, order], joined.scale[:, order], joined.df[order])
 

@@ -20,6 +20,8 @@ from doe.window.welded import WeldedRegion, find_welded_region
 EXPLORING_STAGE: Final = 0
 FINDING_STAGE: Final = 1
 """Stages of draws: for looking around, and for finding boxes."""
+KEPT_STAGES: Final = 4
+"""Stages of draws kept at hand: those of one position's answer where every search succeeds at once. Our choice."""
 
 
 def required_fits(fit: Fit) -> tuple[ResponseFit, ...]:
@@ -63,7 +65,7 @@ def draw_source(required: tuple[ResponseFit, ...], fit: Fit, seed: int) -> DrawS
     """Make the source of draws: each stage and response has a random stream of its own."""
     wander = find_wander(fit.results)
 
-    @functools.cache  # several positions and a lesser reliability ask for the same stages
+    @functools.lru_cache(maxsize=KEPT_STAGES)  # several positions and a lesser reliability ask for the same stages
     def draw(stage: int, n_draws: int) -> Draws:
         posteriors = tuple(
             f.model.draw(n_draws, np.random.default_rng([seed, stage, zlib.crc32(f.name.encode())]))

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from doe.bench.results import IntArray
 from doe.coding import FloatArray
 from doe.models.textbook.columns import ModelColumns, sum_to_zero
-from doe.models.textbook.exact import ExactArray, as_float, residual_ss
+from doe.models.textbook.exact import ExactArray, ExactSolution, as_float, explained_ss, residual_ss, solve_exactly
 from doe.models.textbook.least_squares import PureError, upper_f
 from doe.models.textbook.split_plot import MixedFit, wald_f
 
@@ -96,7 +96,8 @@ def analysis_of_variance(
         "model", the terms, "block", "plate", "residual", "lack of fit", "pure error", "total".
     """
     fixed = np.column_stack([columns.tested, columns.block_columns])
-    rss, found = residual_ss(fixed, y)
+    solution = solve_exactly(fixed, y)
+    rss, found = solution.residual_ss, fixed.shape[1] - len(solution.dependent)
     strata = np.column_stack([fixed, sum_to_zero(columns.plate)]) if mixed is not None else fixed
     rss_within, found_within = residual_ss(strata, y)
     within = _Error(float(rss_within), len(y) - found_within)
@@ -108,10 +109,10 @@ def analysis_of_variance(
             continue
         own = np.array([s == source for s in columns.sources] + [False] * columns.block_columns.shape[1])
         test = _test_for(columns, fixed, own, yardsticks)
-        rows.append(_term_row(source, fixed, y, own, (rss, test)))
+        rows.append(_term_row(source, solution, own, test))
     if columns.has_blocks:
         own = np.arange(fixed.shape[1]) >= columns.tested.shape[1]
-        rows.append(_term_row("block", fixed, y, own, (rss, (between if mixed is not None else within).test)))
+        rows.append(_term_row("block", solution, own, (between if mixed is not None else within).test))
     if mixed is not None:
         rows.append(within.test("plate", between.ss, between.df))
     rows.append(AnovaRow("residual", within.df, within.ss))
@@ -121,13 +122,9 @@ def analysis_of_variance(
     return (*rows, _total_row(columns, y))
 
 
-def _term_row(
-    source: str, fixed: ExactArray, y: ExactArray, own: npt.NDArray[np.bool_], context: tuple[Fraction, _Test]
-) -> AnovaRow:
+def _term_row(source: str, solution: ExactSolution, own: npt.NDArray[np.bool_], test: _Test) -> AnovaRow:
     """Make the row of some columns, adjusted for all others."""
-    rss, test = context
-    without, _ = residual_ss(fixed[:, ~own], y)
-    return test(source, float(without - rss), int(own.sum()))
+    return test(source, float(explained_ss(solution, own)), int(own.sum()))
 
 
 def _model_row(columns: ModelColumns, y: ExactArray, rss: Fraction, error: _Error | None) -> AnovaRow:

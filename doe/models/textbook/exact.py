@@ -18,6 +18,7 @@ from doe.coding import Coding, FloatArray
 from doe.terms import Contrast, Term
 
 ExactArray = npt.NDArray[np.object_]
+BoolArray = npt.NDArray[np.bool_]
 
 
 def as_exact(values: npt.ArrayLike) -> ExactArray:
@@ -138,6 +139,48 @@ def residual_ss(X: ExactArray, y: ExactArray) -> tuple[Fraction, int]:
     table = whole.T @ whole
     determinant, dependent = _eliminate(table, n_terms, back=False)
     return Fraction(table[n_terms, n_terms], determinant) / scales[n_terms] ** 2, n_terms - len(dependent)
+
+
+def explained_ss(solution: ExactSolution, own: BoolArray) -> Fraction:
+    """Give the sum of squares that some columns explain beside all others.
+
+    b' M^-1 b, with b the columns' coefficients and M their part of the inverse of X'X, by eliminating the bordered
+    table ((M, b), (b', 0)). No column may depend on the others.
+
+    Parameters
+    ----------
+    solution : ExactSolution
+    own : ndarray of bool, shape (n_terms,)
+    """
+    n_own = int(own.sum())
+    table = np.full((n_own + 1, n_own + 1), Fraction(0), dtype=object)
+    table[:n_own, :n_own] = solution.inverse[np.ix_(own, own)]
+    table[:n_own, n_own] = table[n_own, :n_own] = solution.coefficients[own]
+    whole, scale = _over_one_divisor(table)
+    determinant, _ = _eliminate(whole, n_own, back=False)
+    return -Fraction(whole[n_own, n_own], determinant * scale)
+
+
+def exact_product(X: ExactArray, b: ExactArray) -> ExactArray:
+    """Multiply a matrix of fractions, shape (n, n_terms), by a vector: in whole numbers, which cost far less."""
+    whole, scales = _whole_columns(X)
+    inner, divisor = _over_one_divisor(b / scales)
+    return np.array([Fraction(v, divisor) for v in whole @ inner], dtype=object)
+
+
+def quadratic_forms(X: ExactArray, M: ExactArray) -> ExactArray:
+    """Give x' M x of every row x of a matrix of fractions, shape (n,), in whole numbers."""
+    whole, scales = _whole_columns(X)
+    inner, divisor = _over_one_divisor(M / scales / scales[:, None])
+    forms = ((whole @ inner) * whole).sum(axis=1)
+    return np.array([Fraction(v, divisor) for v in forms], dtype=object)
+
+
+def _over_one_divisor(values: ExactArray) -> tuple[ExactArray, int]:
+    """Bring fractions over their least common denominator: the whole numbers and that denominator."""
+    divisor = math.lcm(*(v.denominator for v in values.ravel()))
+    whole = np.array([v.numerator * (divisor // v.denominator) for v in values.ravel()], dtype=object)
+    return whole.reshape(values.shape), divisor
 
 
 def dependent_columns(X: ExactArray) -> tuple[int, ...]:

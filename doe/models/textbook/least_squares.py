@@ -16,7 +16,15 @@ from scipy import special, stats
 
 from doe.bench.results import IntArray
 from doe.coding import FloatArray
-from doe.models.textbook.exact import ExactArray, as_exact, as_float, residual_ss, solve_exactly
+from doe.models.textbook.exact import (
+    ExactArray,
+    as_exact,
+    as_float,
+    exact_product,
+    quadratic_forms,
+    residual_ss,
+    solve_exactly,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,14 +129,14 @@ def least_squares(X: npt.ArrayLike, y: npt.ArrayLike, *, about_mean: bool = True
     if solution.dependent:
         message = f"columns {solution.dependent} depend on the columns before them"
         raise ValueError(message)
-    fitted = exact_X @ solution.coefficients
+    fitted = exact_product(exact_X, solution.coefficients)
     centre = sum(exact_y.tolist(), Fraction(0)) / len(exact_y) if about_mean else Fraction(0)
     return LeastSquares(
         coefficients=as_float(solution.coefficients),
         unscaled_covariance=as_float(solution.inverse),
         fitted=as_float(fitted),
         residuals=as_float(exact_y - fitted),
-        leverage=as_float(np.sum((exact_X @ solution.inverse) * exact_X, axis=1)),
+        leverage=as_float(quadratic_forms(exact_X, solution.inverse)),
         residual_ss=float(solution.residual_ss),
         total_ss=float(np.sum((exact_y - centre) ** 2)),
         residual_df=len(exact_y) - exact_X.shape[1],

@@ -62,12 +62,12 @@ def test_a_left_out_plate_is_predicted_as_by_a_new_fit(surface, readings, prior)
     for k in (0, 100, 287):
         v = effects.variance[k][effects.group]
         cross = effects.C[rows] * v @ effects.C[kept].T
-        b0 = anew.V_inv_1[k] @ y / anew.precision[k]
-        predicted = b0 + cross @ anew.V_inv[k] @ (y - b0)
+        b0 = anew.inverse.ones[k] @ y / anew.precision[k]
+        predicted = b0 + cross @ anew.inverse.V_inv[k] @ (y - b0)
         assert_allclose(found.location[k], predicted, atol=1e-8)
-        gap = 1.0 - cross @ anew.V_inv_1[k]
+        gap = 1.0 - cross @ anew.inverse.ones[k]
         own = 1.0 + np.einsum("ij,j,ij->i", effects.C[rows], v, effects.C[rows])
-        variance = own - np.einsum("ij,jk,ik->i", cross, anew.V_inv[k], cross) + gap**2 / anew.precision[k]
+        variance = own - np.einsum("ij,jk,ik->i", cross, anew.inverse.V_inv[k], cross) + gap**2 / anew.precision[k]
         q = quadratic_form(anew, y - y.mean())[k]
         assert_allclose(found.scale[k], np.sqrt(q / anew.df * variance), rtol=1e-7)
 

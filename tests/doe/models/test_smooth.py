@@ -7,10 +7,20 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 from sklearn.gaussian_process import GaussianProcessRegressor
+from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
 from doe.models.grid import Grid, ScatterPrior, lay_out_effects, make_nodes
 from doe.models.left_out import predict_left_out
-from doe.models.smooth import GAIN, challenge, chance_of_gain, leave_groups_out, predict_smoothly
+from doe.models.smooth import (
+    GAIN,
+    MANY,
+    challenge,
+    chance_of_gain,
+    leave_groups_out,
+    predict_at_once,
+    predict_smoothly,
+    sample_groups,
+)
 from doe.models.surface import build_surface
 
 PLATES = np.arange(18) // 2
@@ -74,6 +84,34 @@ def test_many_groups_are_judged_at_random_alike():
     exact = np.mean(signs @ gains >= gains.sum())
     assert chance_of_gain(gains) == pytest.approx(exact, abs=0.015)
     assert chance_of_gain(gains) == chance_of_gain(gains)
+
+
+def test_groups_predicted_at_once_are_those_of_a_process_fitted_to_the_others():
+    rng = np.random.default_rng(3)
+    x, index = rng.uniform(-1.0, 1.0, (30, 2)), np.arange(30) // 2
+    y = 2.0 + 0.3 * (x[:, 0] - x[:, 1] ** 2 + 0.1 * rng.standard_normal(30))
+    kernel, z = ConstantKernel(0.7) * Matern([0.8, 1.7], nu=2.5) + WhiteKernel(0.2), (y - y.mean()) / y.std()
+    found = predict_at_once(kernel(x), y, index)
+    for kept, left_out in leave_groups_out(index):
+        process = GaussianProcessRegressor(kernel, optimizer=None).fit(x[kept], z[kept])
+        assert_allclose(found[left_out], y.mean() + y.std() * process.predict(x[left_out]), rtol=1e-9)
+
+
+def test_many_readings_are_predicted_as_well_as_fewer():
+    rng = np.random.default_rng(4)
+    x = rng.uniform(-1.0, 1.0, (MANY + 60, 2))
+    mean, index = np.sin(2.0 * x[:, 0]) + x[:, 1], np.arange(len(x)) // 2
+    found = predict_smoothly(x, mean + 0.1 * rng.standard_normal(len(x)), index)
+    assert np.sqrt(np.mean((found - mean) ** 2)) < 0.06
+
+
+def test_whole_groups_are_sampled_evenly():
+    index = np.repeat(np.arange(20), 3)
+    some = sample_groups(index, 30)
+    assert len(some) <= 30
+    assert set(index[some]) >= {0, 19}
+    assert np.bincount(index[some]).max() == np.bincount(index[some])[0] == 3
+    assert sample_groups(np.zeros(9, int), 4).tolist() == list(range(9))
 
 
 def test_a_smooth_curve_is_predicted_and_noise_is_not():
