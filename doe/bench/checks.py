@@ -28,6 +28,7 @@ CHECKS: Final[tuple[Check, ...]] = (
     circumstances.done_without_reading,
     circumstances.ends_not_left_out,
     circumstances.stick_out_off,
+    circumstances.travel_speed_off,
     circumstances.gap_varies,
     circumstances.line_voltage_off,
     circumstances.changed_half_way,

@@ -19,6 +19,8 @@ END_MM: Final = 15.0
 """Length at each end of a bead whose pores are of the start and the stop. [mm] Common practice, no source."""
 STICK_OUT_SHARE: Final = 0.20
 """Find a stick-out further than this share from its aim is asked about. Our choice."""
+TRAVEL_SHARE: Final = 0.40
+"""A travel speed further than this share from its aim is asked about: five times what a hand wanders. Our choice."""
 PLATE_OFF_K: Final = 20.0
 """A plate further than this from its preheat is asked about. [K] Our choice."""
 LINE_SHARE: Final = 0.15
@@ -171,6 +173,30 @@ def stick_out_off(results: Results) -> Iterator[Fault]:
         return
     for i in np.flatnonzero(np.isfinite(found) & (np.abs(found - aim) > STICK_OUT_SHARE * aim)):
         yield question(results, int(i), "stick-out", f"{found[i]:.3g} mm; the aim is {aim:g} mm. Is that right?")
+
+
+def travel_speed_off(results: Results) -> Iterator[Fault]:
+    """Find a travel speed far from its aim, where the study does not vary it; perhaps in another unit."""
+    aim = results.study.job.travel_speed_mm_s
+    found = results.conditions.get("travel speed [mm/s]")
+    varied = any(factor.name.casefold().startswith("travel") for factor in results.study.factors)
+    if aim is None or found is None or varied:
+        return
+    unit = "in/min" if results.study.units == "us" else "mm/min"
+    shown_aim = float(convert(aim, "mm/s", unit))
+    for i in np.flatnonzero(np.isfinite(found) & (np.abs(found - aim) > TRAVEL_SHARE * aim)):
+        value, fitting = float(found[i]), []
+        for factor, words in (
+            (25.4, "in/min among mm/min"),
+            (60.0, "a second for a minute"),
+            (10.0, "a decimal point"),
+        ):
+            for meant in (value * factor, value / factor):
+                if abs(meant - aim) <= TRAVEL_SHARE * aim:
+                    fitting.append(f"{float(convert(meant, 'mm/s', unit)):.3g} {unit} ({words})")
+        hint = f"Is it {' or '.join(fitting)}?" if fitting else "Is that right?"
+        text = f"{float(convert(value, 'mm/s', unit)):.3g} {unit}; the aim is {shown_aim:.3g} {unit}. {hint}"
+        yield question(results, int(i), "travel speed", text)
 
 
 def gap_varies(results: Results) -> Iterator[Fault]:

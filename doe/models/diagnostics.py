@@ -202,7 +202,8 @@ def _challenge(fit: Fit, model: MeasureModel, groups: Groups) -> tuple[Challenge
         return None, f"{n} readings of {name} are too few to try a curve of another shape on."
     y, settings = completed_readings(model), fit.results.settings[model.usable.used]
     ours = predict_groups(model, y, groups).mean
-    features = np.column_stack([_features(fit.coding, settings), *_start_column(model, fit.results)])
+    beside = (*_start_column(model, fit.results), model.covariates.Z)
+    features = np.column_stack([_features(fit.coding, settings), *beside])
     found = challenge(features, y, ours, index=groups.index)
     misses = (
         f"it misses them by {with_unit(found.miss, model.response)} (root mean square), the fitted surface by "

@@ -16,9 +16,11 @@ from doe.bench.results import Measurement, Results
 from doe.coding import FloatArray
 from doe.errors import CannotAnswerError
 from doe.models.censored import draw_censored
-from doe.models.fit import ResponseFit
+from doe.models.covariates import Covariates, HandDraws, describe_covariates, find_covariates, wander_variance
+from doe.models.fit import ResponseFit, TermEstimate
 from doe.models.grid import (
     BLOCK_GROUP,
+    COVARIATE,
     PLATE_GROUP,
     THIRD,
     THIRD_GROUP,
@@ -35,7 +37,7 @@ from doe.models.measure_findings import assumptions_of, findings_of, is_scatter_
 from doe.models.measure_posterior import MeasurePosterior
 from doe.models.robust import ROBUST_GRID, draw_robust
 from doe.models.sampling import NOT_SETTLED
-from doe.models.summary import summarise_terms
+from doe.models.summary import summarise_draws, summarise_terms
 from doe.models.surface import BoolArray, Surface, build_surface
 from doe.models.usable import Usable, block_labels, number_groups, usable_readings
 from doe.study.model import Response
@@ -65,6 +67,8 @@ class MeasureModel:
     surface : Surface
     nodes : Nodes
     usable : Usable
+    covariates : Covariates
+        Travel speed and stick-out, where they were measured; none of them, often.
     fitted, residual : ndarray, shape (n,)
         Posterior mean at each weld used, and what its reading lies above it.
     robust : bool
@@ -78,6 +82,7 @@ class MeasureModel:
     surface: Surface
     nodes: Nodes
     usable: Usable
+    covariates: Covariates
     fitted: FloatArray
     residual: FloatArray
     robust: bool = False
@@ -86,7 +91,8 @@ class MeasureModel:
     def draw(self, n_draws: int, rng: np.random.Generator) -> MeasurePosterior:
         """Draw afresh from the posterior."""
         drawn = _draw(self.nodes, self.usable, n_draws=n_draws, robust=self.robust, rng=rng)
-        return _posterior(self.response, self.surface, self.usable, draws=drawn.draws, new_day=self.new_day)
+        hand = _draw_hand(self.covariates, n_draws, rng)
+        return _posterior(self, drawn.draws, hand)
 
 
 def fit_measure(results: Results, response: Response, *, seed: int, robust: bool = False) -> ResponseFit:
@@ -114,35 +120,55 @@ def fit_measure(results: Results, response: Response, *, seed: int, robust: bool
     usable = usable_readings(readings, studied=results.reading_scatter.get(response.name))
     if refusal := refusal_of(response, usable):
         raise CannotAnswerError(refusal)
-    surface, nodes = _set_up(results, response, usable, grid=ROBUST_GRID if robust else Grid())
-    drawn = _draw(nodes, usable, n_draws=SUMMARY_DRAWS, robust=robust, rng=np.random.default_rng(seed))
-    new_day = any(results.block)
-    posterior = _posterior(response, surface, usable, draws=drawn.draws, new_day=new_day)
-    fitted = surface.welds(results)[usable.used] @ posterior.coefficients.mean(axis=0)
-    doubts = (*findings_of(results, posterior, usable), *suspects_of(results, response, usable, fitted, drawn.weights))
+    rng = np.random.default_rng(seed)
+    model = _set_up(results, response, usable, robust=robust)
+    drawn = _draw(model.nodes, usable, n_draws=SUMMARY_DRAWS, robust=robust, rng=rng)
+    hand = _draw_hand(model.covariates, SUMMARY_DRAWS, rng)
+    posterior, slopes = _posterior(model, drawn.draws, hand), _slopes(model, drawn.draws)
+    fitted = _fitted(model, results, drawn.draws)
+    model = replace(model, fitted=fitted, residual=usable.y - fitted)
+    doubts = (
+        *findings_of(results, posterior, usable),
+        *model.covariates.findings,
+        *suspects_of(results, response, usable, fitted, drawn.weights),
+    )
     return ResponseFit(
         response,
         method=METHOD + (ROBUST if robust else ""),
         n=usable.n,
-        terms=summarise_terms(surface, posterior.coefficients, level=results.study.claim.confidence),
-        numbers=_numbers(nodes, usable, posterior, drawn.draws),
+        terms=_terms(model, posterior, slopes, level=results.study.claim.confidence),
+        numbers=_numbers(model.nodes, usable, posterior, drawn.draws) | _covariate_numbers(model, slopes, hand),
         findings=doubts if drawn.settled else (NOT_SETTLED, *doubts),
-        assumptions=assumptions_of(results, response, usable),
-        model=MeasureModel(response, surface, nodes, usable, fitted, usable.y - fitted, robust, new_day),
+        assumptions=(
+            *assumptions_of(results, response, usable),
+            *describe_covariates(model.covariates, response, results.study, share=_share(posterior, slopes, hand)),
+        ),
+        model=model,
         settled=drawn.settled,
         can_claim=is_scatter_known(results, response, usable),
     )
 
 
-def _set_up(results: Results, response: Response, usable: Usable, *, grid: Grid) -> tuple[Surface, Nodes]:
-    """Lay out surface, plates and blocks of the welds used, and work out the grid."""
+def _set_up(results: Results, response: Response, usable: Usable, *, robust: bool) -> MeasureModel:
+    """Lay out surface, covariates, plates and blocks of the welds used, and work out the grid; nothing fitted yet."""
     surface = build_surface(results, used=usable.used)
+    covariates = find_covariates(results, surface, usable.used)
     plates = number_groups(_of(results.plate, usable.used))
     blocks = number_groups(_of(block_labels(results), usable.used))
     X = surface.welds(results)[usable.used]
-    effects = lay_out_effects(X, surface.classes, plates=plates, blocks=blocks, grid=grid)
-    prior = ScatterPrior() if response.expect_scatter is None else ScatterPrior(PRIOR_WELDS, response.expect_scatter)
-    return surface, make_nodes(effects, prior)
+    grid = ROBUST_GRID if robust else Grid()
+    effects = lay_out_effects(X, surface.classes, plates=plates, blocks=blocks, grid=grid, covariates=covariates.Z)
+    nodes = make_nodes(effects, _scatter_prior(response, covariates))
+    none = np.full(usable.n, np.nan)
+    return MeasureModel(response, surface, nodes, usable, covariates, none, none, robust, any(results.block))
+
+
+def _scatter_prior(response: Response, covariates: Covariates) -> ScatterPrior:
+    """Take in a stated scatter: it holds what the hand does, which the covariates are expected to explain."""
+    if response.expect_scatter is None:
+        return ScatterPrior()
+    left = 1.0 + COVARIATE * len(covariates.kept)
+    return ScatterPrior(PRIOR_WELDS, response.expect_scatter / float(np.sqrt(left)))
 
 
 def _of(labels: Sequence[str], used: BoolArray) -> tuple[str, ...]:
@@ -173,23 +199,71 @@ def _draw(nodes: Nodes, usable: Usable, *, n_draws: int, robust: bool, rng: np.r
     return _Drawn(replace(draws, constant=draws.constant + centre), settled, weights)
 
 
-def _posterior(
-    response: Response, surface: Surface, usable: Usable, *, draws: EffectDraws, new_day: bool
-) -> MeasurePosterior:
-    n_terms = len(surface.columns) - 1
-    s2 = draws.s2
+def _draw_hand(covariates: Covariates, n_draws: int, rng: np.random.Generator) -> HandDraws | None:
+    """Draw what the hand does; None, and nothing drawn, where no covariate is used."""
+    return covariates.draw_hand(n_draws, rng) if covariates.kept else None
+
+
+def _slopes(model: MeasureModel, draws: EffectDraws) -> FloatArray:
+    """Give gamma, shape (n_draws, m)."""
+    start = len(model.surface.columns) - 1
+    return draws.theta[:, start : start + len(model.covariates.kept)]
+
+
+def _fitted(model: MeasureModel, results: Results, draws: EffectDraws) -> FloatArray:
+    """Give the posterior mean at each weld used, at the covariates it had, shape (n,)."""
+    n_terms = len(model.surface.columns) - 1
+    beta = np.append(draws.constant.mean(), draws.theta[:, :n_terms].mean(axis=0))
+    X = model.surface.welds(results)[model.usable.used]
+    return np.asarray(X @ beta + model.covariates.Z @ _slopes(model, draws).mean(axis=0))
+
+
+def _posterior(model: MeasureModel, draws: EffectDraws, hand: HandDraws | None) -> MeasurePosterior:
+    """Turn draws of the effects into those of a weld to come, whose covariates wander as the hand does."""
+    n_terms, usable, s2 = len(model.surface.columns) - 1, model.usable, draws.s2
     # a weld's own scatter: reading taken off, but never below what rounding alone would give
     weld = np.maximum(s2 - usable.reading_variance, LEAST_WELD_SHARE * s2)
     weld = np.maximum(weld, usable.resolution**2 / 12.0)
+    coefficients = np.column_stack([draws.constant, draws.theta[:, :n_terms]])
+    if hand is not None:
+        slopes = _slopes(model, draws)
+        weld = weld + wander_variance(slopes, hand.wander)
+        followed = np.einsum("dkj,dj->dk", hand.habit, slopes)
+        coefficients[:, model.covariates.at] += followed
+        coefficients[:, 0] += np.einsum("dj,dj->d", hand.mean, slopes) - followed @ model.covariates.first_mean
     return MeasurePosterior(
-        response,
-        surface,
-        coefficients=np.column_stack([draws.constant, draws.theta[:, :n_terms]]),
+        model.response,
+        model.surface,
+        coefficients=coefficients,
         weld_sd=np.sqrt(weld),
         plate_sd=np.sqrt(s2 * draws.variance[:, PLATE_GROUP]),
-        block_sd=_block_sd(draws) if new_day else np.zeros_like(s2),
+        block_sd=_block_sd(draws) if model.new_day else np.zeros_like(s2),
         third_order=draws.variance[:, THIRD_GROUP] == THIRD[-1] ** 2,
     )
+
+
+def _terms(
+    model: MeasureModel, posterior: MeasurePosterior, slopes: FloatArray, *, level: float
+) -> tuple[TermEstimate, ...]:
+    """Summarise the surface's terms, and what one standard deviation of each covariate does."""
+    names = [f"{name}, one standard deviation more" for name in model.covariates.names]
+    covariates = summarise_draws(names, slopes, level=level) if names else ()
+    return (*summarise_terms(model.surface, posterior.coefficients, level=level), *covariates)
+
+
+def _share(posterior: MeasurePosterior, slopes: FloatArray, hand: HandDraws | None) -> float:
+    """Give the mean share of a new weld's variance, plates apart, that the covariates explain."""
+    if hand is None:
+        return 0.0
+    return float(np.mean(wander_variance(slopes, hand.wander) / posterior.weld_sd**2))
+
+
+def _covariate_numbers(model: MeasureModel, slopes: FloatArray, hand: HandDraws | None) -> dict[str, object]:
+    """Give the scatter that each covariate alone brings; nothing where there is none."""
+    if hand is None:
+        return {}
+    sds = np.abs(slopes) * np.sqrt(np.diagonal(hand.wander, axis1=1, axis2=2))
+    return {"covariates": dict(zip(model.covariates.names, sds.mean(axis=0).tolist(), strict=True))}
 
 
 def _block_sd(draws: EffectDraws) -> FloatArray:

@@ -113,6 +113,35 @@ class TripPart:
 
 
 @dataclass(frozen=True)
+class HandPart:
+    """The hand: part of the scatter between welds comes from travel speed and stick-out, which nobody holds exactly.
+
+    Faster, and with more stick-out, it fuses less deep. The scatter ``weld_sd`` of the depth holds all of it.
+
+    Attributes
+    ----------
+    travel_share, stickout_share : float
+        Share of the variance between welds that comes from each.
+    travel_sd : float
+        Scatter of the travel speed, over its aim.
+    stickout_sd_mm : float
+    travel_error, stickout_error_mm : float
+        Scatter of the readings of them: of the speed over its aim.
+    follows : float
+        How much faster the hand goes at the end of the feed's range than in the middle, in its own scatter; what that
+        does is part of the depth at that setting.
+    """
+
+    travel_share: float = 0.25
+    stickout_share: float = 0.10
+    travel_sd: float = 0.08
+    stickout_sd_mm: float = 1.5
+    travel_error: float = 0.02
+    stickout_error_mm: float = 0.5
+    follows: float = 0.0
+
+
+@dataclass(frozen=True)
 class VirtualWelder:
     """A welder, a machine, a supply: the whole hidden truth.
 
@@ -126,6 +155,8 @@ class VirtualWelder:
         What is special about it, in a few words.
     others : mapping of str to WeldPart
         Truths of measures that are not the penetration of ``weld``, by the response's name.
+    hand : HandPart
+        Behind the scatter of ``weld``.
     unit : str
         Of every measure's truth; empty: each response's own, as where the truth was drawn about its requirement.
     """
@@ -136,4 +167,5 @@ class VirtualWelder:
     trip: TripPart = field(default_factory=TripPart)
     about: str = ""
     others: Mapping[str, WeldPart] = field(default_factory=dict)
+    hand: HandPart = field(default_factory=HandPart)
     unit: str = "mm"

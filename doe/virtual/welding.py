@@ -18,6 +18,8 @@ END_MM: Final = 20.0
 """Length left out at each end of a bead before pores are counted: start and stop are not the steady part. [mm]"""
 ARC_VOLTS: Final = (19.65, 2.6)
 """Arc voltage at the middle of the region, and from there to its end. [V]"""
+AIMS: Final = (5.0, 16.0)
+"""Travel speed and stick-out aimed at where the job states none. [mm/s], [mm]"""
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,8 @@ class Bench:
         Whether a plug-in meter is read during each weld.
     records_arc : bool
         Whether arc volts and amps are read.
+    records_hand : bool
+        Whether travel speed and stick-out are read.
     cuts : int
         Sections measured on each weld.
     inspected : float or None
@@ -42,6 +46,7 @@ class Bench:
     hold_times: float = 2.0
     records_line_current: bool = True
     records_arc: bool = False
+    records_hand: bool = False
     cuts: int = 1
     inspected: float | None = None
 
@@ -100,7 +105,7 @@ def weld_plan(plan: Plan, welder: VirtualWelder, *, rng: np.random.Generator, be
         readings rounded as a ruler, an eye and a stopwatch give them.
     """
     welding, n = _welding(plan, welder, bench or Bench(), rng), len(plan.welds)
-    depths = _depths(welding)
+    beyond, depths = _depths(welding)
     readings = {response.name: _read(response, welding, depths) for response in plan.study.responses}
     return Results(
         study=plan.study,
@@ -116,7 +121,7 @@ def weld_plan(plan: Plan, welder: VirtualWelder, *, rng: np.random.Generator, be
         settings=plan.settings,
         status=tuple("aborted" if trip else "done" for trip in welding.tripped),
         readings=readings,
-        conditions=_conditions(welding),
+        conditions=_conditions(welding) | _hand_readings(welding, beyond),
     )
 
 
@@ -162,16 +167,22 @@ def _settings_held(plan: Plan, rng: np.random.Generator) -> FloatArray:
     return np.asarray(plan.settings + rng.normal(0.0, 1.0, plan.settings.shape) * wander)
 
 
-def _depths(welding: Welding) -> dict[str, FloatArray]:
-    """Draw the readings of every measure, and of the depth that a pass is judged by (under the name "")."""
+def _depths(welding: Welding) -> tuple[FloatArray, dict[str, FloatArray]]:
+    """Draw the readings of every measure, and of the depth that a pass is judged by (under the name "").
+
+    The first value is how far each weld's depth lies from that of welds made alike, in their scatter.
+    """
     study, welder = welding.plan.study, welding.welder
     names = [r.name for r in study.responses if r.kind == "measure" and r.name in welder.others]
-    main = _depth(welding, welder.weld)
-    return {"": main} | {name: _depth(welding, welder.others[name]) for name in names}
+    beyond, main = _depth(welding, welder.weld)
+    return beyond, {"": main} | {name: _depth(welding, welder.others[name])[1] for name in names}
 
 
-def _depth(welding: Welding, part: WeldPart) -> FloatArray:
-    """Draw readings of one measure, shape (n_welds, cuts), to a hundredth of its unit."""
+def _depth(welding: Welding, part: WeldPart) -> tuple[FloatArray, FloatArray]:
+    """Draw the scatter between welds of one measure, over its sd, and its readings, shape (n_welds, cuts).
+
+    Readings are to a hundredth of the measure's unit.
+    """
     plan, rng = welding.plan, welding.rng
     study, total = plan.study, max(plan.study.plan.welds, *(w.order for w in plan.welds), 2)
     is_later = np.array([w.position > 1 for w in plan.welds]) & (study.plan.later_welds == "warm")
@@ -180,11 +191,12 @@ def _depth(welding: Welding, part: WeldPart) -> FloatArray:
     mean = mean + welding.shared(welding.plates, part.plate_sd)
     mean = mean + welding.shared([w.block or "" for w in plan.welds], part.block_sd)
     mean = mean + part.drift * (np.array([w.order - 1 for w in plan.welds]) / (total - 1) - 0.5)
-    weld = mean + rng.normal(0.0, part.weld_sd, len(mean))
+    beyond = rng.normal(0.0, 1.0, len(mean))
+    weld = mean + part.weld_sd * beyond
     read = weld[:, None] + rng.normal(0.0, part.reading_sd, (len(mean), welding.bench.cuts))
     wrong = rng.random(read.shape) < part.misread_share
     read = np.where(wrong, read * rng.uniform(0.5, 1.6, read.shape), read)
-    return np.asarray(np.round(np.maximum(read, 0.0), 2), dtype=float)
+    return beyond, np.asarray(np.round(np.maximum(read, 0.0), 2), dtype=float)
 
 
 def _read(response: Response, welding: Welding, depths: dict[str, FloatArray]) -> Readings:
@@ -231,6 +243,27 @@ def _conditions(welding: Welding) -> dict[str, FloatArray]:
     if welding.bench.records_arc:
         conditions |= _arc_readings(study, welder, welding.settings, current)
     return conditions
+
+
+def _hand_readings(welding: Welding, beyond: FloatArray) -> dict[str, FloatArray]:
+    """Read travel speed and stick-out, given how far each weld's depth lies from that of welds made alike.
+
+    With depth and hand jointly normal, they are drawn given the depth: a bench that reads them welds the same welds.
+    """
+    if not welding.bench.records_hand:
+        return {}
+    study, hand, rng = welding.plan.study, welding.welder.hand, welding.rng
+    load = -np.sqrt([hand.travel_share, hand.stickout_share])
+    root = np.linalg.cholesky(np.eye(2) - np.outer(load, load))
+    z = beyond[:, None] * load + rng.standard_normal((len(beyond), 2)) @ root.T
+    feed = study.factor_of_role("feed")
+    if feed is not None:
+        z[:, 0] += hand.follows * study.coding.to_coded(welding.settings)[:, study.coding.index[feed.name]]
+    error = rng.standard_normal(z.shape)
+    travel = (study.job.travel_speed_mm_s or AIMS[0]) * (1 + hand.travel_sd * z[:, 0] + hand.travel_error * error[:, 0])
+    stickout = (study.job.stickout_mm or AIMS[1]) + hand.stickout_sd_mm * z[:, 1]
+    stickout = stickout + hand.stickout_error_mm * error[:, 1]
+    return {"travel speed [mm/s]": np.round(travel, 2), "stick-out [mm]": np.round(stickout)}
 
 
 def _arc_readings(

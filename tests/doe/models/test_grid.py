@@ -173,11 +173,11 @@ def test_the_order_of_rows_changes_no_weight(columns: tuple[FloatArray, list[str
 def test_only_effects_that_are_there_have_an_axis(columns: tuple[FloatArray, list[str]]) -> None:
     X, classes = columns
     everything = lay_out_effects(X, classes, plates=PLATES, blocks=DAYS, grid=Grid())
-    assert everything.variance.shape == (4 * 3 * 3 * 8 * 4, 5)
+    assert everything.variance.shape == (4 * 3 * 3 * 8 * 4, 6)
     no_days = lay_out_effects(X, classes, plates=PLATES, blocks=ONE_DAY, grid=Grid())
-    assert no_days.variance.shape == (288, 5)
+    assert no_days.variance.shape == (288, 6)
     first_order = lay_out_effects(X[:, :4], classes[:4], plates=np.arange(16), blocks=ONE_DAY, grid=Grid())
-    assert first_order.variance.shape == (4, 5)
+    assert first_order.variance.shape == (4, 6)
 
 
 def constant_only(n: int) -> Effects:
