@@ -22,6 +22,11 @@ FINDING_STAGE: Final = 1
 """Stages of draws: for looking around, and for finding boxes."""
 
 
+def with_requirement(fit: Fit) -> tuple[ResponseFit, ...]:
+    """Give the fitted responses that take part in the window; none where nothing was asked for, or measured."""
+    return tuple(f for f in fit.responses if f.response.has_requirement)
+
+
 def required_fits(fit: Fit) -> tuple[ResponseFit, ...]:
     """Give the fitted responses that take part in the window.
 
@@ -30,7 +35,7 @@ def required_fits(fit: Fit) -> tuple[ResponseFit, ...]:
     CannotAnswerError
         If there is none.
     """
-    required = tuple(f for f in fit.responses if f.response.has_requirement)
+    required = with_requirement(fit)
     if required:
         return required
     if any(response.has_requirement for response in fit.results.study.responses):
