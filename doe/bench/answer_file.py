@@ -38,7 +38,7 @@ class ReportedAnswer:
     found : bool
         Whether a window could be claimed.
     reason : str
-        Where none could: ``data speak against`` or ``cannot say yet``.
+        Where none could: ``data speak against``, ``cannot say yet`` or ``no requirement``.
     has_claim : bool
         Whether a claim had been fixed when it was made.
     is_waiting : bool

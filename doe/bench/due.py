@@ -77,11 +77,22 @@ def _after_the_report(folder: Path, answer: ReportedAnswer) -> DueStep:
             "that: weldwindow next",
             anew=answer.has_claim,
         )
-    if answer.reason == "data speak against":
+    return _after_no_claim(answer.reason)
+
+
+def _after_no_claim(reason: str) -> DueStep:
+    """Lead on from a report that found nothing to claim."""
+    if reason == "data speak against":
         return DueStep(
             "",
             "the data speak against any such setting in this region, and more welds here would mostly be wasted. Ask "
             "for something else in study.toml (the region, the requirement, the claim), or weld on all the same: "
             "weldwindow next",
+        )
+    if reason == "no requirement":
+        return DueStep(
+            "",
+            "nothing is due: no response has a requirement, so there is no window to ask for. Write in study.toml what "
+            "a good weld must meet (at_least, at_most or hold), and go on",
         )
     return DueStep("next", "the report found nothing that can be claimed yet; the next welds are planned")

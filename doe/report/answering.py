@@ -36,6 +36,8 @@ NOT_CONFIRMED = "NOT CONFIRMED"
 
 def heading(window: Window) -> str:
     """Give the answer's heading: a window, a single setting, or none."""
+    if not window.has_question:
+        return "No requirement was set"
     if not window.found:
         return "No setting can be claimed yet"
     return claimed_name(window.answer)
@@ -136,6 +138,8 @@ def next_lines(window: Window, results: Results) -> tuple[str, ...]:
             f"{level(window.claim.confidence)} confidence it takes {_needed(window)} of {_needed(window)}.",
         )
     nearest = window.answer.nearest
+    if not window.has_question:
+        return ()  # the answer says it already
     if nearest is None or nearest.settings is None:
         return window.findings
     return (
@@ -183,8 +187,17 @@ def working_lines(window: Window) -> tuple[str, ...]:
     )
 
 
+def claim_heading(window: Window) -> str:
+    """Head what the answer rests on."""
+    if not window.has_question:
+        return "What these numbers rest on"
+    return "The claim, word for word, and what it rests on"
+
+
 def claim_lines(window: Window) -> tuple[str, ...]:
-    """Give the claim word for word, and how it was found."""
+    """Give the claim word for word, and how it was found; nothing where none was asked for."""
+    if not window.has_question:
+        return ()
     lines = []
     for answer in window.answers:
         if answer.box is None:

@@ -46,7 +46,7 @@ def setting_card(window: Window, results: Results, *, size: PaperSize = "A6") ->
     card.ln(1)
     rows = dial_rows(window)
     if not rows:
-        card.text_line("No setting can be claimed yet.", size=13, bold=True)
+        card.text_line(f"{answering.heading(window)}.", size=13, bold=True)
         for line in answering.report_lines(window)[:2]:
             card.text_line(line, size=7.5)
     for row in rows:

@@ -23,6 +23,7 @@ from doe.report.calibration import CalibrationTable, calibration_table
 from doe.report.drawing import Drawn, curve_figures, residual_figure
 from doe.report.figures import to_svg
 from doe.report.formatting import number, printed_unit, quantity, setting, shown_reading
+from doe.report.found import found_lines
 from doe.report.heat_lines import HeatPart, heat_part
 from doe.report.map_drawing import map_figures
 from doe.report.model_parts import ModelPart, model_part
@@ -73,6 +74,7 @@ class ReportContents:
     answer_heading: str
     dials: tuple[DialRow, ...]
     answer: tuple[str, ...]
+    found: tuple[str, ...]
     sides: tuple[str, ...]
     not_tested: tuple[str, ...]
     next_steps: tuple[str, ...]
@@ -89,6 +91,7 @@ class ReportContents:
     weld_notes: tuple[str, ...]
     heat: tuple[str, ...]
     questions: tuple[str, ...]
+    claim_heading: str
     claim: tuple[str, ...]
     assumptions: tuple[str, ...]
     models: tuple[ModelSection, ...]
@@ -124,12 +127,13 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         answer_heading=answering.heading(window),
         dials=dial_rows(window),
         answer=answering.report_lines(window),
+        found=() if window.has_question or explorer is None else found_lines(results, explorer),
         sides=answering.side_lines(window),
         not_tested=answering.not_tested_lines(window, results),
         next_steps=answering.next_lines(window, results),
         maps=tuple(_picture(drawn) for drawn in map_figures(fit, window)),
         try_setting=None if explorer is None else try_setting(fit, explorer),
-        reasons_heading="Why this setting" if window.found else "Why the best candidate is where it is",
+        reasons_heading=_reasons_heading(window),
         reasons=() if explorer is None else setting_reasons(results, explorer),
         working=answering.working_lines(window),
         curves=tuple(_picture(drawn) for drawn in curve_figures(fit, window)),
@@ -140,6 +144,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         weld_notes=heat.notes,
         heat=heat.window,
         questions=(*results.questions, *(doubt for found in checks for doubt in found.findings)),
+        claim_heading=answering.claim_heading(window),
         claim=answering.claim_lines(window),
         assumptions=window.assumptions,
         models=tuple(ModelSection(part, tuple(_picture(drawn) for drawn in part.figures)) for part in parts),
@@ -149,6 +154,13 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         cautions=(*cautions.SCOPE, *cautions.ARC, *cautions.SUPPLY, *cautions.SECTION),
         foot=f"weldwindow {version('weldwindow')}, study {study.fingerprint}, seed {window.seed}",
     )
+
+
+def _reasons_heading(window: Window) -> str:
+    """Head the paragraphs a dial."""
+    if not window.has_question:
+        return "Turning one dial at a time"
+    return "Why this setting" if window.found else "Why the best candidate is where it is"
 
 
 def every_figure(fit: Fit, window: Window) -> Iterator[Drawn]:

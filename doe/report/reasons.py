@@ -61,12 +61,16 @@ def _turns(explorer: Explorer, at: tuple[float, ...], j: int) -> Iterator[str]:
     """Say what happens when one dial alone is turned from the setting."""
     study = explorer.window.study
     factor = study.factors[j]
-    expected = expect_setting(explorer, at)[0].expected
-    yield f"Set at {in_both_units(study, factor, at[j])}, where {of_hundred(expected)} are expected to be good."
+    good = f", where {_expected_good(explorer, at)} are expected to be good" if explorer.window.has_question else ""
+    yield f"Set at {in_both_units(study, factor, at[j])}{good}."
     for words, other in _neighbours(study, at, j):
         moved = (*at[:j], other, *at[j + 1 :])
-        share = of_hundred(expect_setting(explorer, moved)[0].expected)
-        yield f"{words} {in_both_units(study, factor, other)}: {share}; {_changes(explorer, at, moved)}."
+        share = f"{_expected_good(explorer, moved)}; " if explorer.window.has_question else ""
+        yield f"{words} {in_both_units(study, factor, other)}: {share}{_changes(explorer, at, moved)}."
+
+
+def _expected_good(explorer: Explorer, at: tuple[float, ...]) -> str:
+    return of_hundred(expect_setting(explorer, at)[0].expected)
 
 
 def _neighbours(study: Study, at: tuple[float, ...], j: int) -> Iterator[tuple[str, float]]:
@@ -104,7 +108,7 @@ def _change(explorer: Explorer, response: Response, at: tuple[float, ...], moved
     low, high = np.quantile(mean[:, 1] - mean[:, 0], [tail, 1.0 - tail])
     if low <= 0.0 <= high:
         return ""
-    if response.kind in {"trip", "pass"} and _percent(before) == _percent(after):
+    if response.kind in {"trip", "pass"} and percent(before) == percent(after):
         return ""
     if response.kind == "measure":
         amounts = amount_in_both(float(before), float(after), response, explorer.window.study.units)
@@ -113,7 +117,7 @@ def _change(explorer: Explorer, response: Response, at: tuple[float, ...], moved
         per = f" in {response.per_text}" if response.per_text else ""
         return f"average {response.name} goes from {number(before, 2)} to {number(after, 2)}{per}"
     name = f"no {response.name}" if response.kind == "trip" else response.name
-    return f"chance of {name} goes from {_percent(before)} to {_percent(after)} %"
+    return f"chance of {name} goes from {percent(before)} to {percent(after)} %"
 
 
 def of_hundred(share: float) -> str:
@@ -130,7 +134,7 @@ def of_hundred(share: float) -> str:
     return f"about {whole} of 100 welds" if whole else "under 1 of 100 welds"
 
 
-def _percent(share: float) -> str:
+def percent(share: float) -> str:
     """Print a chance in per cent, rounded down to a tenth; below 1 it never reads 100."""
     return f"{int(share * 1000 + 1e-9) / 10:g}"
 
@@ -160,7 +164,8 @@ def _readings(results: Results, study: Study, at: tuple[float, ...], j: int) -> 
 def _read_at(results: Results, study: Study, welds: list[int]) -> str:
     """Tell how some welds came out: how many were good, and the span of each measure."""
     good = sum("good" in outcome_of(results, i) and outcome_of(results, i) != "not good" for i in welds)
-    parts = [f"{good} of {len(welds)} good"]
+    is_asked = any(response.has_requirement for response in study.responses)
+    parts = [f"{good} of {len(welds)} good" if is_asked else f"{len(welds)} welds"]
     for response in study.responses:
         if response.kind != "measure":
             continue

@@ -132,7 +132,9 @@ def try_data(fit: Fit, explorer: Explorer) -> dict[str, Any]:
 
 
 def _every(window: Window) -> str:
-    """Name the requirements that the assurance is about."""
+    """Name the requirements that the assurance is about; empty where nothing is asked of a weld."""
+    if not window.has_question:
+        return ""
     if not window.left_out:
         return "every requirement"
     return f"every requirement but {' and '.join(window.left_out)}, which was not measured"

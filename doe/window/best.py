@@ -76,7 +76,7 @@ def expect(
     scenario: Scenario,
     confidence: float,
 ) -> tuple[Chance, dict[str, ResponseNumbers]]:
-    """Give the assurance of a setting, and what to expect of every response there.
+    """Give the assurance of a setting (1 where nothing is asked), and what to expect of every response there.
 
     Parameters
     ----------
@@ -91,14 +91,16 @@ def expect(
         Of all bounds and bands.
     """
     at = np.array([setting])
+    numbers: dict[str, ResponseNumbers] = {}
+    for name, posterior in others.items():
+        numbers[name] = _numbers(posterior, at, scenario, confidence=confidence, passes=None)
+    if not draws.names:
+        return Chance(1.0, 1.0), numbers
     seen = assess(draws, at, scenario, confidence=confidence)
     lows = response_lows(draws, at, scenario, confidence=confidence)
-    numbers: dict[str, ResponseNumbers] = {}
     for r, (name, posterior) in enumerate(zip(draws.names, draws.posteriors, strict=True)):
         passes = Chance(float(seen.passes[r, 0]), float(lows[r, 0]))
         numbers[name] = _numbers(posterior, at, scenario, confidence=confidence, passes=passes)
-    for name, posterior in others.items():
-        numbers[name] = _numbers(posterior, at, scenario, confidence=confidence, passes=None)
     return Chance(float(seen.expected[0]), float(seen.low[0])), numbers
 
 

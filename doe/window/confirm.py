@@ -39,7 +39,7 @@ from doe.window.claim_file import (
 from doe.window.confirmation import Confirmation, Support
 from doe.window.finding import find_window
 from doe.window.placing import Choice, next_stage, place_welds
-from doe.window.posing import open_inquiry, weakest_first
+from doe.window.posing import open_inquiry, required_fits, weakest_first
 from doe.window.standing import Round
 from doe.window.verdict import judge_claim
 from doe.window.welded import corners
@@ -149,6 +149,7 @@ def write_confirmation(confirmation: Confirmation) -> list[Path]:
 
 def _fix(fit: Fit, rule: PassRule, *, seed: int) -> Confirmation:
     """Take down the window that can be claimed now, with its rule and its welds."""
+    required_fits(fit)
     stage = next_stage(fit.results)
     window = find_window(fit, seed=seed)
     answer = window.answer

@@ -17,7 +17,7 @@ from doe.window.assurance import Draws, Position, Scenario
 from doe.window.best import draw_others, expect
 from doe.window.compact import compact
 from doe.window.inquiry import CLAIM_DRAWS
-from doe.window.posing import blocked_fits, draw_source, required_fits, scenarios_of
+from doe.window.posing import blocked_fits, draw_source, scenarios_of, with_requirement
 from doe.window.window import Chance, ResponseNumbers, Window
 
 ROOM: Final = 400_000
@@ -38,7 +38,7 @@ class Explorer:
     scenarios : tuple of Scenario
         The welds that can be asked for, in the order of the window's answers.
     draws : Draws
-        Of the responses with a requirement.
+        Of the responses with a requirement; of none where nothing is asked of any.
     others : mapping of str to Posterior
         Of the others, by name.
     """
@@ -51,7 +51,7 @@ class Explorer:
     @property
     def n_draws(self) -> int:
         """Number of draws."""
-        return self.draws.n_draws
+        return next(iter(self.posteriors.values())).n_draws
 
     @property
     def posteriors(self) -> dict[str, Posterior]:
@@ -71,21 +71,24 @@ def open_explorer(fit: Fit, window: Window, *, room: int = ROOM) -> Explorer | N
     room : int
         Bytes that the draws may take, two a parameter and draw.
     """
-    required = required_fits(fit)
+    required = with_requirement(fit)
     if fit.textbook or blocked_fits(required):
         return None
     source, stage = draw_source(required, fit, window.seed), window.answer.stage
     others = tuple(f for f in fit.responses if not f.response.has_requirement)
     probe = [*source(stage, PROBING_DRAWS).posteriors, *draw_others(others, window.seed, PROBING_DRAWS).values()]
+    if not probe:
+        return None
     n_parameters = sum(len(compact(posterior).lows) for posterior in probe)
     n_draws = min(CLAIM_DRAWS, max(room // (2 * n_parameters), LEAST_DRAWS))
-    return Explorer(window, scenarios_of(fit)[0], source(stage, n_draws), draw_others(others, window.seed, n_draws))
+    scenarios = scenarios_of(fit)[0][: len(window.answers)]
+    return Explorer(window, scenarios, source(stage, n_draws), draw_others(others, window.seed, n_draws))
 
 
 def expect_setting(
     explorer: Explorer, setting: tuple[float, ...], *, position: Position = "any"
 ) -> tuple[Chance, dict[str, ResponseNumbers]]:
-    """Give the assurance of a setting, and what to expect of every response there, in the study's order.
+    """Give the assurance of a setting (1 where nothing is asked), and what to expect of every response there.
 
     Parameters
     ----------
@@ -93,6 +96,12 @@ def expect_setting(
     setting : tuple of float
         Natural; kinds by index.
     position : "any", 1 or 2
+
+    Returns
+    -------
+    assurance : Chance
+    numbers : dict of str to ResponseNumbers
+        In the study's order.
     """
     scenario = next(s for s in explorer.scenarios if s.position == position)
     confidence = explorer.window.claim.confidence

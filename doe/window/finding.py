@@ -23,12 +23,19 @@ from doe.window.posing import (
     pose,
     required_fits,
     scenarios_of,
+    with_requirement,
 )
 from doe.window.search import CheckedBox, every_setting, find_working_box
 from doe.window.textbook_window import find_textbook_window
 from doe.window.welded import WeldedRegion, corners, find_welded_region, outside_hull
 from doe.window.window import Answer, AssuranceMap, Nearest, SettingBox, Window, WorkingRegion
-from doe.window.words import narrow_sentences, outside_sentence, standing_assumptions
+from doe.window.words import (
+    narrow_sentences,
+    no_requirement_sentences,
+    nothing_measured_sentence,
+    outside_sentence,
+    standing_assumptions,
+)
 
 JUDGING_STAGE: Final = 40
 """Stage of draws for judging a box given."""
@@ -53,10 +60,11 @@ def find_window(fit: Fit, *, seed: int = 1) -> Window:
     Raises
     ------
     CannotAnswerError
-        If no response with a requirement was measured, or no setting is both allowed and welded.
+        If no setting is both allowed and welded.
     """
-    required = required_fits(fit)
-    study, region = fit.results.study, find_welded_region(fit.results)
+    required, region = with_requirement(fit), find_welded_region(fit.results)
+    if not required:
+        return _without_question(_unanswered(fit, region, seed=seed))
     if not region.claimable.any():
         message = (
             "no setting within the limits lies between the settings that were welded, so there is nothing to claim"
@@ -64,7 +72,17 @@ def find_window(fit: Fit, *, seed: int = 1) -> Window:
         raise CannotAnswerError(message)
     if fit.textbook:
         return find_textbook_window(fit, region, seed=seed)
-    window = Window(
+    window = _unanswered(fit, region, seed=seed)
+    blocked = blocked_fits(required)
+    if blocked:
+        return _without_claim(window, blocked)
+    return _answer_all(window, fit, region, required)
+
+
+def _unanswered(fit: Fit, region: WeldedRegion, *, seed: int) -> Window:
+    """Make a window of everything that is known before an answer."""
+    study = fit.results.study
+    return Window(
         study=study,
         claim=study.claim,
         answers=(),
@@ -76,11 +94,8 @@ def find_window(fit: Fit, *, seed: int = 1) -> Window:
         left_out=_left_out(fit),
         n_welds=sum(status != "not run" for status in fit.results.status),
         seed=seed,
+        method="textbook" if fit.textbook else "posterior",
     )
-    blocked = blocked_fits(required)
-    if blocked:
-        return _without_claim(window, blocked)
-    return _answer_all(window, fit, region, required)
 
 
 def box_confidence(fit: Fit, box: SettingBox, *, position: Position = "any", seed: int = 1) -> float:
@@ -111,6 +126,16 @@ def box_confidence(fit: Fit, box: SettingBox, *, position: Position = "any", see
 def _left_out(fit: Fit) -> tuple[str, ...]:
     """Give the responses whose requirement stays outside the claim."""
     return tuple(name for name in fit.left_out if fit.results.study.response(name).has_requirement)
+
+
+def _without_question(window: Window) -> Window:
+    """Answer where no response with a requirement was measured, because none has one or by chance."""
+    if window.has_question:
+        nearest = Nearest(None, None, None, None, "", "cannot say yet")
+        return replace(window, answers=(Answer("any", nearest=nearest),), findings=(nothing_measured_sentence(),))
+    nearest = Nearest(None, None, None, None, "", "no requirement", more_welds=0)
+    found = no_requirement_sentences(window.study)
+    return replace(window, answers=(Answer("any", nearest=nearest),), findings=found)
 
 
 def _without_claim(window: Window, blocked: list[ResponseFit]) -> Window:

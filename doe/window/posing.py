@@ -24,6 +24,11 @@ KEPT_STAGES: Final = 4
 """Stages of draws kept at hand: those of one position's answer where every search succeeds at once. Our choice."""
 
 
+def with_requirement(fit: Fit) -> tuple[ResponseFit, ...]:
+    """Give the fitted responses that take part in the window; none where nothing was asked for, or measured."""
+    return tuple(f for f in fit.responses if f.response.has_requirement)
+
+
 def required_fits(fit: Fit) -> tuple[ResponseFit, ...]:
     """Give the fitted responses that take part in the window.
 
@@ -32,7 +37,7 @@ def required_fits(fit: Fit) -> tuple[ResponseFit, ...]:
     CannotAnswerError
         If there is none.
     """
-    required = tuple(f for f in fit.responses if f.response.has_requirement)
+    required = with_requirement(fit)
     if required:
         return required
     if any(response.has_requirement for response in fit.results.study.responses):

@@ -15,7 +15,7 @@ from doe.window.assurance import Position
 from doe.window.box import BoolArray
 from doe.window.standing import Standing
 
-Reason = Literal["data speak against", "cannot say yet"]
+Reason = Literal["data speak against", "cannot say yet", "no requirement"]
 
 MORE_WELDS: Final = 6
 """Welds to make next where no window can be claimed (METHOD section 6, "No window", 5)."""
@@ -145,8 +145,9 @@ class Nearest:
     chance : float or None
         g: the confidence that the reliability is reached there.
     limiting : str
-        The response with the lowest bound there.
-    reason : {"data speak against", "cannot say yet"}
+        The response with the lowest bound there; empty where no requirement was judged.
+    reason : {"data speak against", "cannot say yet", "no requirement"}
+        The last where the study asks nothing of any response, so that there is no question to answer.
     more_welds : int
     """
 
@@ -282,6 +283,11 @@ class Window:
     def answer(self) -> Answer:
         """The answer that serves every weld."""
         return self.answers[0]
+
+    @property
+    def has_question(self) -> bool:
+        """Whether any response has a requirement, so that there is something to claim."""
+        return any(response.has_requirement for response in self.study.responses)
 
     @property
     def found(self) -> bool:

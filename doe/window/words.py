@@ -10,7 +10,7 @@ from typing import Final
 
 from doe.coding import FloatArray
 from doe.models.fit import Fit
-from doe.study.model import Claim, Factor, Study
+from doe.study.model import Claim, Factor, Response, Study
 from doe.window.window import Answer, BestSetting, Nearest, SettingBox, Window
 
 CLAIM_DENOMINATORS: Final = (20, 10, 5, 50, 100)
@@ -201,6 +201,8 @@ def _whom(window: Window, answer: Answer) -> str:
 def none_sentences(window: Window, answer: Answer) -> list[str]:
     """Say what can be said where there is no window (METHOD section 6, "No window", 1 to 5)."""
     claim, nearest = window.claim, answer.nearest
+    if nearest is not None and nearest.reason == "no requirement":
+        return [*window.findings]
     whom = _whom(window, answer)
     sentences = [
         f"With these {window.n_welds} welds no setting can be claimed{whom} at {level(claim.reliability)} of welds and "
@@ -211,6 +213,39 @@ def none_sentences(window: Window, answer: Answer) -> list[str]:
     if answer.lesser is not None:
         sentences.append(f"At least 4 of 5 welds can be claimed for {box_words(window.study, answer.lesser)}.")
     return [*sentences, *answer.findings, *left_out_sentences(window)]
+
+
+def no_requirement_sentences(study: Study) -> tuple[str, str]:
+    """Say that nothing was asked of any response, and how it is asked in the study's own words.
+
+    Examples
+    --------
+    >>> from doe.study.model import Response
+    >>> print(no_requirement_sentences(Study("Lugs", (), (Response("width", "measure", "mm"),)))[1])
+    To ask for one, write in study.toml what a good weld must meet: under width at_least or at_most, a number in mm. \
+Then ask for the report again: the welds stay as they are.
+    """
+    asked = "; ".join(f"under {response.name} {_requirement_keys(response)}" for response in study.responses)
+    return (
+        "No requirement is set on any response, so there is no window to ask for: nothing says yet what a good weld "
+        "must meet.",
+        f"To ask for one, write in study.toml what a good weld must meet: {asked}. Then ask for the report again: the "
+        "welds stay as they are.",
+    )
+
+
+def _requirement_keys(response: Response) -> str:
+    """Name the keys that ask something of a response, and what stands there."""
+    if response.kind == "trip":
+        return 'hold, the arc time the supply must hold, as in hold = "30 s"'
+    if response.kind == "count":
+        return f"at_most, a number in {response.per_text}" if response.per_text else "at_most, a number"
+    return f"at_least or at_most, a number in {response.unit}" if response.unit else "at_least or at_most, a number"
+
+
+def nothing_measured_sentence() -> str:
+    """Say that none of what the welds must meet was measured."""
+    return "No response with a requirement was measured on these welds, so nothing can be said of any setting."
 
 
 def _nearest_sentences(window: Window, answer: Answer, nearest: Nearest) -> list[str]:
@@ -251,7 +286,9 @@ def not_tested_sentence() -> str:
 
 
 def standing_assumptions(fit: Fit) -> tuple[str, ...]:
-    """Give what every claim rests on: the responses' assumptions, and those of the claim itself."""
+    """Give what every claim rests on: the responses' assumptions, and those of the claim itself where one is asked."""
+    if not any(response.has_requirement for response in fit.results.study.responses):
+        return tuple(dict.fromkeys(text for f in fit.responses for text in f.assumptions))
     own = [text for f in fit.responses if f.response.has_requirement for text in f.assumptions]
     standing = [
         "The claim is for a weld on a new plate, made as these test welds were: same joint, thickness, wire, travel "

@@ -354,6 +354,7 @@
 
   function sentence(found) {
     const where = factors.map((factor, j) => `${factor.name} ${labelOf(j, state.at[j])}`).join(", ");
+    if (!data.every) return `At ${where}: what to expect of each response stands below. Nothing was asked of a weld.`;
     const { expected, low } = found.assurance;
     return `At ${where}, ${ofHundred(expected, "about ")} welds are expected to meet ${data.every}; we are ${level} sure `
       + `that in the long run it is at least ${least(low)}.`;

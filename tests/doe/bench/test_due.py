@@ -15,6 +15,7 @@ from doe.study.model import Study
 
 CANNOT_SAY = {"found": False, "if_not": {"reason": "cannot say yet"}}
 AGAINST = {"found": False, "if_not": {"reason": "data speak against"}}
+UNASKED = {"found": False, "if_not": {"reason": "no requirement"}}
 FOUND = {"found": True, "if_not": None}
 
 
@@ -120,3 +121,10 @@ def test_results_after_a_claim_bring_its_verdict(folder: Path):
     step = due_step(folder)
     assert step.command == "report"
     assert "the verdict on the claim" in step.reason
+
+
+def test_where_nothing_was_asked_nothing_is_due(folder: Path):
+    report(folder, UNASKED)
+    step = due_step(folder)
+    assert step.command == ""
+    assert "no response has a requirement" in step.reason

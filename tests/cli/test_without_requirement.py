@@ -1,0 +1,70 @@
+"""A study that asks nothing of its welds: everything is fitted and reported, and no window is asked for."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import html5lib
+import pytest
+
+REQUIREMENTS = ("at_least = 1.2\n", "at_most = 2\n", 'hold = "30 s"\n')
+
+
+@pytest.fixture
+def unasked(welded: Path) -> Path:
+    study = welded / "study.toml"
+    text = study.read_text()
+    for line in REQUIREMENTS:
+        assert line in text
+        text = text.replace(line, "")
+    study.write_text(text)
+    return welded
+
+
+def test_window_exits_with_4_and_says_that_nothing_was_asked(unasked: Path, weldwindow):
+    shown = weldwindow("window", unasked, "--json")
+    assert shown.exit_code == 4
+    answer = json.loads(shown.stdout)
+    assert (answer["found"], answer["if_not"]["reason"]) == (False, "no requirement")
+    assert "under penetration at_least or at_most, a number in mm" in answer["findings"][1]
+    plain = weldwindow("window", unasked).stdout
+    assert plain.startswith("No requirement is set on any response")
+
+
+def test_the_report_is_written_with_every_response(unasked: Path, weldwindow):
+    shown = weldwindow("report", unasked, "--json")
+    assert shown.exit_code == 0
+    assert json.loads(shown.stdout)["window"]["found"] is False
+    tree = html5lib.parse((unasked / "report" / "report.html").read_text(), namespaceHTMLElements=False)
+    text = " ".join(" ".join(tree.itertext()).split())
+    assert "No requirement is set on any response" in text
+    found = re.findall(r"(penetration|porosity|trip): .{0,60}(?:on average|chance of no trip)", text)
+    assert {"penetration", "porosity"} <= set(found)
+    for response in ("penetration", "porosity", "trip"):
+        assert f"{response}: the model" in text
+    assert "expected to be good" not in text
+    assert "of 24 good" not in text
+    assert "No setting can be claimed" not in text
+    assert len(tree.findall(".//img")) >= 9  # three curves a response, and the residuals
+    assert (unasked / "report" / "setting-card.pdf").exists()
+
+
+def test_go_reports_once_and_then_says_what_is_missing(unasked: Path, weldwindow):
+    assert "Due now: report" in weldwindow("go", unasked).stderr
+    assert "no response has a requirement" in weldwindow("go", unasked).stderr
+
+
+@pytest.mark.parametrize("command", ["next", "confirm"])
+def test_what_needs_a_requirement_is_refused_with_its_reason(unasked: Path, weldwindow, command: str):
+    refused = weldwindow(command, unasked)
+    assert refused.exit_code == 4
+    assert "no response has a requirement" in refused.stderr
+
+
+def test_a_requirement_added_later_is_answered_from_the_same_welds(unasked: Path, weldwindow):
+    study = unasked / "study.toml"
+    study.write_text(study.read_text().replace("full = 10.0\n", "full = 10.0\nat_least = 1.2\n"))
+    answer = json.loads(weldwindow("report", unasked, "--json").stdout)
+    assert answer["window"]["if_not"] is None or answer["window"]["if_not"]["reason"] != "no requirement"
