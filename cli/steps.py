@@ -80,16 +80,18 @@ def judge_plan(plan: Plan) -> Planned:
 def write_plan(plan: Plan, *, replace: bool = False) -> list[Path]:
     """Write plan.csv, results.csv, and the sheets and pages to weld and measure by.
 
-    A later stage's plan is written last: killed before, the command can simply be given again. The first stage's may
-    be planned again at any time, as long as nothing is filled in.
+    Where one of them cannot be written, none is. A later stage's plan comes last: killed before, the command can
+    simply be given again. The first stage's may be planned again at any time, as long as nothing is filled in.
     """
     from doe.bench.stage import refuse_to_overwrite, write_stage
+    from doe.saving import all_or_nothing
 
-    if plan.stage == 1:
-        return [*write_stage(plan, replace=replace), *write_sheets(plan)]
-    refuse_to_overwrite(plan.study.folder, stage=plan.stage)
-    sheets = write_sheets(plan)
-    return [*write_stage(plan, replace=replace), *sheets]
+    with all_or_nothing():
+        if plan.stage == 1:
+            return [*write_stage(plan, replace=replace), *write_sheets(plan)]
+        refuse_to_overwrite(plan.study.folder, stage=plan.stage)
+        sheets = write_sheets(plan)
+        return [*write_stage(plan, replace=replace), *sheets]
 
 
 def write_sheets(plan: Plan) -> list[Path]:

@@ -8,8 +8,10 @@ import os
 import re
 import stat
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
@@ -33,6 +35,46 @@ _NO_FOLDER_SYNC: Final = frozenset({errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUP
 """A file system that cannot flush a folder says so by one of these; the file itself has been flushed."""
 _LEFT_BEHIND_S: Final = 60.0
 """A temporary file this old belongs to a process that was killed: writing one takes less than a second."""
+
+
+Ready = dict[Path, tuple[Path, Path]]
+"""The temporary file of each path, written and flushed, and the file it will be."""
+
+
+@dataclass
+class _Batch:
+    """Files that wait to be put in place together, and how to take back what was kept aside for them."""
+
+    ready: Ready = field(default_factory=dict)
+    undo: list[Callable[[], object]] = field(default_factory=list)
+
+
+_BATCH: ContextVar[_Batch | None] = ContextVar("batch", default=None)
+
+
+@contextmanager
+def all_or_nothing() -> Iterator[None]:
+    """Let all that is written inside appear when the last of it stands ready, or nothing of it.
+
+    Each file is written beside its place at once, so that a full disk or a folder that may not be written in is found
+    before the first old file is touched; they are renamed at the end, in the order of writing. Folders that were made,
+    stay. Inside another one this joins it.
+    """
+    if _BATCH.get() is not None:
+        yield
+        return
+    batch = _Batch()
+    token = _BATCH.set(batch)
+    try:
+        yield
+    except BaseException:
+        _throw_away(batch.ready)
+        for step in reversed(batch.undo):
+            step()
+        raise
+    finally:
+        _BATCH.reset(token)
+    _put_in_place(batch.ready)
 
 
 def write_text(path: Path, text: str, *, within: Path | None = None) -> None:
@@ -93,11 +135,25 @@ def write_together(files: Mapping[Path, bytes], *, within: Path | None = None) -
     CannotWriteError
         If one cannot be written; then all of them are as they were, unless a rename itself failed.
     """
-    ready: dict[Path, tuple[Path, Path]] = {}
+    ready: Ready = {}
     try:
         for path, data in files.items():
             with _plain_errors(path):
                 ready[path] = _make_ready(path, data, within or path.parent)
+    except BaseException:
+        _throw_away(ready)
+        raise
+    batch = _BATCH.get()
+    if batch is None:
+        _put_in_place(ready)
+        return
+    _throw_away({path: batch.ready.pop(path) for path in ready if path in batch.ready})
+    batch.ready |= ready
+
+
+def _put_in_place(ready: Ready) -> None:
+    """Rename files that stand ready to what they will be."""
+    try:
         for path, (temporary, target) in ready.items():
             with _plain_errors(path):
                 temporary.replace(target)
@@ -105,9 +161,14 @@ def write_together(files: Mapping[Path, bytes], *, within: Path | None = None) -
             with _plain_errors(next(iter(ready))):
                 _flush_folder(folder)
     except BaseException:
-        for temporary, _ in ready.values():
-            temporary.unlink(missing_ok=True)
+        _throw_away(ready)
         raise
+
+
+def _throw_away(ready: Ready) -> None:
+    """Delete temporary files that were not renamed."""
+    for temporary, _ in ready.values():
+        temporary.unlink(missing_ok=True)
 
 
 def _make_ready(path: Path, data: bytes, within: Path) -> tuple[Path, Path]:
@@ -149,6 +210,7 @@ def keep_aside(path: Path) -> Path:
         refuse_open_in_spreadsheet(path)
         kept = _rename_to_free(path, path)
         _flush_folder(path.parent)
+    _take_back_by(lambda: kept.rename(path))
     return kept
 
 
@@ -186,7 +248,15 @@ def keep_copy(path: Path) -> Path:
             temporary.unlink(missing_ok=True)
             raise
         _flush_folder(path.parent)
+    _take_back_by(lambda: kept.unlink(missing_ok=True))
     return kept
+
+
+def _take_back_by(step: Callable[[], object]) -> None:
+    """Note how to take something back, should ``all_or_nothing`` come to nothing."""
+    batch = _BATCH.get()
+    if batch is not None:
+        batch.undo.append(step)
 
 
 def make_folder(path: Path, *, within: Path | None = None) -> Path:

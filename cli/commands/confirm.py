@@ -38,14 +38,17 @@ def command(folder: Path, welds: int | None, allow: int | None, as_json: bool, s
     """
     from cli.steps import lacks_sheets, read_folder, write_sheets
     from doe.models import fit_responses
+    from doe.saving import all_or_nothing
     from doe.window import confirm_window, write_confirmation
+    from doe.window.confirm import is_written
     from doe.window.confirm_words import confirmation_sentences
 
     fit = fit_responses(read_folder(folder), seed=seed)
     confirmation = confirm_window(fit, seed=seed, welds=welds, failures_allowed=allow, **kind)
-    files = write_confirmation(confirmation)
-    if files or (confirmation.verdict is None and lacks_sheets(confirmation.plan)):
-        files += write_sheets(confirmation.plan)
+    with all_or_nothing():
+        is_due = not is_written(confirmation) or (confirmation.verdict is None and lacks_sheets(confirmation.plan))
+        sheets = write_sheets(confirmation.plan) if is_due else []  # before the plan: a command cut short begins anew
+        files = [*write_confirmation(confirmation), *sheets]
     if as_json:
         print_json(confirmation.to_dict())
     else:

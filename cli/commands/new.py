@@ -42,7 +42,7 @@ def command(
       weldwindow new hinge --weld "lap fillet, 10 mm" --voltage "1=17 2=18.4 3=19.6" --welds 16
     """
     from cli.steps import make_plan, write_new_study, write_plan
-    from doe.saving import make_folder
+    from doe.saving import all_or_nothing, make_folder
     from doe.study.answers import QUESTIONS, read_answers
     from doe.study.reading import parse_study
     from doe.study.writing import study_text
@@ -55,7 +55,7 @@ def command(
         with progress("planning", quiet=as_json) as report:
             planned = make_plan(parse_study(text, folder=folder), seed=seed, progress=report)
     make_folder(folder)
-    with changing(folder):
+    with changing(folder), all_or_nothing():
         refuse_old_study(folder)
         files = [write_new_study(folder, text), *write_plan(planned.plan)]
     if as_json:

@@ -21,7 +21,7 @@ import numpy as np
 from doe.coding import FloatArray
 from doe.errors import CannotAnswerError
 from doe.planning.candidates import n_pairs
-from doe.planning.lockstep import PRICED_IN_FULL, Batch, Walk, join, loss, make_batch, prepare, refresh
+from doe.planning.lockstep import PRICED_IN_FULL, Batch, Walk, empty_batch, join, loss, make_batch, prepare, refresh
 from doe.planning.moves import candidate_squares, change_step, plate_step, repeat_step, replace_step
 from doe.planning.problem import (
     BoolArray,
@@ -208,7 +208,7 @@ class _Hall:
         self.n_random = max(min(n_starts, BATCH), int(RANDOM_SHARE * n_starts))
         self.n_begun = self.n_ended = 0
         self.moves = [_replacements] if walk.candidates.is_complete else [_replacements, _changes]
-        nothing = make_batch(walk, np.zeros((0, walk.problem.n_welds, len(walk.problem.levels))))
+        nothing = empty_batch(walk)
         self.live = [nothing for _ in self.moves]
         self.age = [np.zeros(0, dtype=np.int64) for _ in self.moves]
         self.idle = [np.zeros(0, dtype=np.int64) for _ in self.moves]

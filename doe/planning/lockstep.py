@@ -270,6 +270,20 @@ def make_batch(walk: Walk, rows: FloatArray) -> Batch:
     )
 
 
+def empty_batch(walk: Walk) -> Batch:
+    """Give a batch without designs."""
+    n, k, q = walk.problem.n_welds, len(walk.problem.levels), len(walk.moments)
+    return Batch(
+        rows=np.zeros((0, n, k)),
+        X=np.zeros((0, n, q)),
+        keys=np.zeros((0, n)),
+        inverse=np.zeros((0, 2 if walk.needs_trace else 1, q, q)),
+        trace=np.zeros(0),
+        log_determinant=np.zeros(0),
+        is_singular=np.zeros(0, dtype=bool),
+    )
+
+
 def with_fixed(terms: FloatArray, fixed: FloatArray) -> FloatArray:
     """Append the fixed columns. terms: (..., m, n_terms); fixed: (m, n_fixed)."""
     if not fixed.shape[1]:

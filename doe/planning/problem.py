@@ -26,6 +26,7 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 Criterion = Literal["I", "D", "compound"]
 
+EPSILON: Final = float(np.finfo(float).eps)
 LIMIT_TOLERANCE: Final = 1e-9
 """A setting counts as allowed when it oversteps a limit by no more than this, coded; rounding only."""
 
@@ -206,7 +207,8 @@ def padded_moments(problem: DesignProblem) -> FloatArray:
 
 def is_singular(M: FloatArray) -> bool:
     """Say whether an information matrix leaves some combination of its terms unknown."""
-    return bool(np.linalg.matrix_rank(M, hermitian=True) < len(M))
+    sizes = np.abs(np.linalg.eigvalsh(M))
+    return not sizes.min() > sizes.max() * len(M) * EPSILON
 
 
 def i_value(problem: DesignProblem, rows: FloatArray) -> float:
@@ -274,4 +276,7 @@ def allowed_settings(problem: DesignProblem) -> FloatArray:
 
 def level_grid(levels: Sequence[FloatArray]) -> FloatArray:
     """List every combination of levels, the last factor changing fastest. shape (n_combinations, n_factors)."""
-    return np.stack(np.meshgrid(*levels, indexing="ij"), axis=-1).reshape(-1, len(levels))
+    grid = np.empty((*map(len, levels), len(levels)))
+    for j, level in enumerate(levels):
+        grid[..., j] = np.reshape(level, (-1, *[1] * (len(levels) - 1 - j)))
+    return grid.reshape(-1, len(levels))

@@ -37,9 +37,10 @@ def sequential_designs(walk: Walk, n_designs: int) -> FloatArray:
     rows[:, : walk.n_given] = problem.given
     A = np.linalg.inv(_information_to_begin_with(walk, STAND_INS[:n_designs]))
     AF = A @ columns
-    inner = (columns * AF).sum(axis=1)
-    outer = (AF * (walk.moments @ AF)).sum(axis=1)  # f'Bf with B = A W A
+    inner = outer = (columns * AF).sum(axis=1)
     trace = (A * walk.moments).sum(axis=(1, 2))
+    if walk.needs_trace:
+        outer = (AF * (walk.moments @ AF)).sum(axis=1)  # f'Bf with B = A W A
     each = np.arange(n_designs)
     for weld in range(walk.n_given, problem.n_welds):
         best = _worth(walk, trace, inner, outer).argmax(axis=1)

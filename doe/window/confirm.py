@@ -18,7 +18,7 @@ from typing import Final
 
 import numpy as np
 
-from doe.bench.stage import stage_path, write_stage
+from doe.bench.stage import is_cut_short, stage_path, write_stage
 from doe.errors import CannotAnswerError, StudyError, WouldOverwriteError
 from doe.models.fit import Fit
 from doe.planning.plan import Plan, PlannedWeld, setting_value
@@ -136,12 +136,27 @@ def write_confirmation(confirmation: Confirmation) -> list[Path]:
     list of Path
         What was written; empty where all of it stands already.
     """
-    folder, plan, written = confirmation.study.folder, confirmation.plan, []
-    if confirmation.is_anew or not (folder / NAME).exists():
-        written.append(write_claim(confirmation.claim, folder, anew=confirmation.is_anew))
-    if not stage_path(folder, "plan", plan.stage).exists():
-        written += write_stage(plan)
+    written = []
+    if _lacks_claim(confirmation):
+        written.append(write_claim(confirmation.claim, confirmation.study.folder, anew=confirmation.is_anew))
+    if _lacks_stage(confirmation.plan):
+        written += write_stage(confirmation.plan)
     return written
+
+
+def is_written(confirmation: Confirmation) -> bool:
+    """Whether claim.json and the tables of its welds stand, so that ``write_confirmation`` has nothing to do."""
+    return not (_lacks_claim(confirmation) or _lacks_stage(confirmation.plan))
+
+
+def _lacks_claim(confirmation: Confirmation) -> bool:
+    return confirmation.is_anew or not (confirmation.study.folder / NAME).exists()
+
+
+def _lacks_stage(plan: Plan) -> bool:
+    """Whether a stage has no plan yet, or writing its tables was cut short."""
+    folder = plan.study.folder
+    return not stage_path(folder, "plan", plan.stage).exists() or is_cut_short(folder, plan.stage)
 
 
 # --- beforehand
@@ -220,6 +235,8 @@ def _claimed_weld(study: Study, weld: PlannedWeld) -> ClaimedWeld:
 def _plan_recheck(fit: Fit, claim: ClaimFile, rule: PassRule, *, seed: int) -> Confirmation:
     """Plan another round on a claim that stands."""
     before = judge_claim(fit, claim, seed=seed)
+    if before.is_recheck and _lacks_stage(before.plan):
+        return before  # planned already, and writing it was cut short
     if before.verdict is None:
         message = "the confirmation welds of this claim are still waited for; check it again after they are filled in"
         raise CannotAnswerError(message)

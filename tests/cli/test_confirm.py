@@ -106,3 +106,18 @@ def test_a_claim_that_no_reader_can_read_is_invalid_input(welded: Path, weldwind
     refused = weldwindow("confirm", welded)
     assert refused.exit_code == 3
     assert "claim.json" in refused.stderr
+
+
+def test_a_confirmation_cut_short_between_its_tables_is_completed(welded: Path, weldwindow):
+    weldwindow("confirm", welded)
+    whole = (welded / "results-2.csv").read_bytes()
+    (welded / "results-2.csv").unlink()  # as a kill between the two renames leaves it
+    assert weldwindow("confirm", welded).exit_code == 0
+    assert (welded / "results-2.csv").read_bytes() == whole
+
+
+def test_a_confirmation_whose_sheets_cannot_be_written_fixes_nothing(welded: Path, weldwindow):
+    (welded / "report").write_text("in the way")
+    before = {path: path.read_bytes() for path in welded.iterdir() if path.is_file()}
+    assert weldwindow("confirm", welded).exit_code == 6
+    assert {path: path.read_bytes() for path in welded.iterdir() if path.is_file()} == before

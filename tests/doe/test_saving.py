@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from doe.errors import CANNOT_WRITE, CannotWriteError
-from doe.saving import keep_aside, make_folder, write_bytes, write_text
+from doe.saving import all_or_nothing, keep_aside, keep_copy, make_folder, write_bytes, write_text
 
 
 def only_files(folder: Path) -> set[str]:
@@ -332,3 +332,53 @@ def test_two_writers_at_once_leave_one_of_the_two_texts_whole(tmp_path: Path) ->
     assert [writer.wait() for writer in writers] == [0, 0]
     assert path.read_text() in {"a" * 50_000, "b" * 50_000}
     assert only_files(tmp_path) == {"plan.csv"}
+
+
+def test_what_is_written_together_appears_at_the_end_in_the_order_of_writing(tmp_path: Path) -> None:
+    (tmp_path / "plan.csv").write_text("old")
+    with all_or_nothing():
+        write_text(tmp_path / "plan.csv", "new")
+        write_text(tmp_path / "results.csv", "first thought")
+        write_text(tmp_path / "results.csv", "second thought")
+        assert (tmp_path / "plan.csv").read_text() == "old"
+        assert not (tmp_path / "results.csv").exists()
+    assert (tmp_path / "plan.csv").read_text() == "new"
+    assert (tmp_path / "results.csv").read_text() == "second thought"
+    assert only_files(tmp_path) == {"plan.csv", "results.csv"}
+
+
+def test_where_one_of_several_cannot_be_written_all_is_as_it_was(tmp_path: Path) -> None:
+    for name in ("plan.csv", "results.csv", "results.xlsx"):
+        (tmp_path / name).write_text(f"old {name}")
+    with pytest.raises(CannotWriteError), all_or_nothing():  # noqa: PT012 - the failure comes after the others
+        keep_copy(tmp_path / "plan.csv")
+        keep_aside(tmp_path / "results.xlsx")
+        write_text(tmp_path / "plan.csv", "new")
+        with all_or_nothing():
+            write_text(tmp_path / "results.csv", "new")
+        write_text(tmp_path / "missing" / "bench.html", "new")
+    assert only_files(tmp_path) == {"plan.csv", "results.csv", "results.xlsx"}
+    assert all((tmp_path / name).read_text() == f"old {name}" for name in only_files(tmp_path))
+    write_text(tmp_path / "plan.csv", "new")  # nothing waits any more
+    assert (tmp_path / "plan.csv").read_text() == "new"
+
+
+def test_what_was_kept_stays_where_putting_in_place_itself_fails(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "plan.csv").write_text("old")
+    replace, done = Path.replace, []
+
+    def fail_the_second_time(self: Path, target: Path) -> Path:
+        if done:
+            raise OSError(errno.ENOSPC, "full")
+        done.append(target)
+        return replace(self, target)
+
+    with pytest.raises(CannotWriteError), all_or_nothing():  # noqa: PT012
+        keep_copy(tmp_path / "plan.csv")
+        write_text(tmp_path / "plan.csv", "new")
+        write_text(tmp_path / "results.csv", "new")
+        monkeypatch.setattr(Path, "replace", fail_the_second_time)
+    assert (tmp_path / "plan.1.csv").read_text() == "old"  # plan.csv was replaced: its copy is all there is of it
+    assert only_files(tmp_path) == {"plan.csv", "plan.1.csv"}

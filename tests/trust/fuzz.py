@@ -2,12 +2,13 @@
 
     python tests/trust/fuzz.py                        2,000 inputs a reader, seeded mutation of the shipped files
     python tests/trust/fuzz.py table --runs 20000 --seed 7
-    python tests/trust/fuzz.py table --atheris        guided by coverage; pip install atheris first
+    python tests/trust/fuzz.py table --atheris --seconds 60   guided by coverage; pip install atheris first
 
-Readers: study (study.toml), table (results.csv), workbook (results.xlsx), plan (plan.csv), export (what ``take``
-reads), edges (edges.csv), design (``plan --design``), dial (wire pulls), claim (claim.json), answer (answer.json). An
-input is a finding where it raises anything but a DoeError or takes longer than --patience seconds; it is kept in
---findings. Exit code 1 where there is one.
+Readers: study (study.toml), table (results.csv), workbook (results.xlsx), plan (plan.csv), export (the bench page's, as
+``take`` reads it), sections (the macro page's, put into a table), joined (two people's tables), edges (edges.csv),
+design (``plan --design``), dial (wire pulls), claim (claim.json), answer (answer.json). An input is a finding where it
+raises anything but a DoeError or takes longer than --patience seconds; it is kept in --findings. Exit code 1 where
+there is one.
 """
 # ruff: noqa: T201
 
@@ -45,15 +46,18 @@ else:
 with watched:
     from cli.dial_file import read_dial_file
     from doe.bench.answer_file import last_answer
+    from doe.bench.joining import join_tables
     from doe.bench.reading import read_results
     from doe.bench.stage import write_stage
-    from doe.bench.taking import read_export
+    from doe.bench.taking import FROM_MACRO_PAGE, read_export
     from doe.bench.workbook_form import results_workbook
     from doe.errors import DoeError
     from doe.planning.design_file import read_design
     from doe.planning.edges import edge_beads, edges_table, read_edges
     from doe.planning.plan import Plan, PlannedWeld
     from doe.planning.reading import read_plan
+    from doe.planning.table import plan_table
+    from doe.report.bench_page import FROM_PAGE
     from doe.shipped import shipped
     from doe.study.reading import read_study
     from doe.virtual import WELDERS, filled_table, weld_plan
@@ -95,14 +99,16 @@ def make_folder(folder: Path) -> dict[str, bytes]:
     plan = Plan(study, welds, 1, fingerprint=study.fingerprint)
     write_stage(plan)
     results = weld_plan(plan, WELDERS["hinge lugs"], rng=np.random.default_rng(1))
-    table = filled_table(plan, results).encode()
+    table = filled_table(plan, results)
     design = "\n".join(["voltage,feed,preheat", *(",".join(f"{v:g}" for v in weld.settings) for weld in welds)])
     return {
         "study": text.encode(),
-        "table": table,
+        "table": table.encode(),
         "workbook": results_workbook(plan),
         "plan": (folder / "plan.csv").read_bytes(),
-        "export": table,
+        "export": _from_bench_page(table).encode(),
+        "sections": _from_macro_page(plan).encode(),
+        "joined": table.encode(),
         "edges": edges_table(study, edge_beads(study)).encode(),
         "design": design.encode(),
         "dial": b"mark,seconds,length [mm]\n1,5,300\n1,5,305\n3,5,500\n3,5,498\n5,5,720\n5,5,715\n",
@@ -112,6 +118,21 @@ def make_folder(folder: Path) -> dict[str, bytes]:
         b'"rule": {"welds": 4, "failures_allowed": 0}, "stage": 2, "welds": []}',
         "answer": b'{"schema": 1, "files": {}, "said": [], "window": {"found": true}, "confirmation": null}',
     }
+
+
+def _from_bench_page(table: str) -> str:
+    """Give a filled-in table as the bench page exports it."""
+    lines = table.splitlines()
+    n_comments = sum(line.startswith("#") for line in lines)
+    return "\n".join([*lines[:n_comments], FROM_PAGE, *lines[n_comments:], ""])
+
+
+def _from_macro_page(plan: Plan) -> str:
+    """Give readings of three sections as the macro page exports them."""
+    comments = [line for line in plan_table(plan).splitlines() if line.startswith("#")]
+    head = "weld,penetration [mm],penetration 2 [mm],section leg A [mm],section throat [mm],section picture"
+    rows = ['W01,2.1,2.3,7.1,5.2,"a photo, cropped.jpg"', "W02,1.8,,6.9,4.9,", "W03,1.4,1.5,,,"]
+    return "\n".join([*comments, FROM_MACRO_PAGE, head, *rows, ""])
 
 
 def readers(folder: Path) -> dict[str, Reader]:
@@ -143,6 +164,8 @@ def readers(folder: Path) -> dict[str, Reader]:
         "workbook": lambda data: read_results(put("results.xlsx", data).parent, study),
         "plan": lambda data: read_plan(put("plan.csv", data), study),
         "export": lambda data: read_export(put("export.csv", data), study),
+        "sections": lambda data: read_export(put("sections.csv", data), study),
+        "joined": lambda data: join_tables(folder / "results.csv", put("theirs.csv", data), study),
         "edges": edges,
         "design": lambda data: read_design(put("design.csv", data), study),
         "dial": lambda data: read_dial_file(put("dial.csv", data)),
@@ -251,7 +274,8 @@ def guided(reader: Reader, good: bytes, asked: argparse.Namespace) -> None:
     corpus = asked.findings / "corpus"
     corpus.mkdir(parents=True, exist_ok=True)
     (corpus / "good").write_bytes(good)
-    arguments = [sys.argv[0], f"-runs={asked.runs}", f"-seed={asked.seed}", f"-max_len={2 * len(good)}"]
+    most = f"-max_total_time={asked.seconds}" if asked.seconds else f"-runs={asked.runs}"
+    arguments = [sys.argv[0], most, f"-seed={asked.seed}", f"-max_len={2 * len(good)}"]
     atheris.Setup([*arguments, f"-artifact_prefix={asked.findings}/", str(corpus)], one)
     atheris.Fuzz()
 
@@ -264,6 +288,7 @@ def command() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--patience", type=int, default=20, help="seconds an input may take")
     parser.add_argument("--findings", type=Path, default=Path(tempfile.gettempdir()) / "weldwindow-findings")
+    parser.add_argument("--seconds", type=int, default=0, help="with --atheris: instead of --runs")
     parser.add_argument("--atheris", action="store_true", help="guided by coverage; one reader")
     asked = parser.parse_args()
     warnings.simplefilter("ignore")

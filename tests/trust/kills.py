@@ -170,18 +170,12 @@ def look(scenario: Scenario, now: Files, old: Files, new: Files) -> Iterator[str
 
 def survive(scenario: Scenario, *, n_random: int, rng: random.Random, scratch: Path) -> Count:
     """Kill one command in every way, look, and give it again."""
-    start, folder = scratch / "start", scratch / "study"
+    start, folder, copies = scratch / "start", scratch / "study", scratch / "copies"
     start.mkdir(parents=True)
+    copies.mkdir()
     scenario.prepare(start)
     arguments = [part.format(study=folder, beside=start) for part in scenario.command]
-
-    def from_the_start() -> None:
-        shutil.rmtree(folder, ignore_errors=True)
-        shutil.copytree(start, folder)
-
-    from_the_start()
-    copies = scratch / "copies"
-    copies.mkdir()
+    put_back(start, folder)
     began = time.monotonic()
     if (code := copied_at_every_step(arguments, folder, copies)) != 0:
         return Count(lost=[f"{scenario.name}: ended with {code} where nobody killed it"])
@@ -190,25 +184,34 @@ def survive(scenario: Scenario, *, n_random: int, rng: random.Random, scratch: P
     left = sorted(copies.iterdir(), key=lambda path: int(path.name))
     count = Count(steps=len(left), kills=n_random)
     for number in range(n_random):
-        from_the_start()
+        put_back(start, folder)
         killed_after(arguments, rng.uniform(0, 1.1 * took))
         left.append(folder.rename(scratch / f"killed {number}"))
     seen: list[Files] = [new]
     for leftover in left:
         now = files_of(leftover)
         count.lost += look(scenario, now, old, new)
-        if now in seen:
-            continue
-        seen.append(now)
-        count.tried += 1
-        shutil.rmtree(folder, ignore_errors=True)
-        shutil.copytree(leftover, folder)
-        code = in_child(lambda: run(arguments))
-        after = files_of(folder)
-        wrong = [name for name, data in new.items() if after.get(name) != data]
-        if code != 0 or wrong:
-            count.lost.append(f"{scenario.name}: given again it ended with {code}; not as it should be: {wrong}")
+        if now not in seen:
+            seen.append(now)
+            count.tried += 1
+            put_back(leftover, folder)
+            count.lost += give_again(scenario, arguments, folder, new)
     return count
+
+
+def put_back(kept: Path, folder: Path) -> None:
+    """Make the folder what was kept of it."""
+    shutil.rmtree(folder, ignore_errors=True)
+    shutil.copytree(kept, folder)
+
+
+def give_again(scenario: Scenario, arguments: list[str], folder: Path, new: Files) -> Iterator[str]:
+    """Give the command again on what a kill left; name what is not as it should be then."""
+    code = in_child(lambda: run(arguments))
+    after = files_of(folder)
+    wrong = [name for name, data in new.items() if after.get(name) != data]
+    if code != 0 or wrong:
+        yield f"{scenario.name}: given again it ended with {code}; not as it should be: {wrong}"
 
 
 # --- the folders they start from
@@ -237,10 +240,17 @@ def reported(folder: Path) -> None:
     _must(run(["report", str(folder)]))
 
 
-def _fill(folder: Path) -> None:
-    plan = read_plan(folder, read_study(folder))
-    results = weld_plan(plan, WELDERS["no pores"], rng=np.random.default_rng(1))
-    write_text(stage_path(folder, "results", 1), filled_table(plan, results))
+def confirmed(folder: Path) -> None:
+    """A study with a claim whose confirmation welds are made."""
+    reported(folder)
+    _must(run(["confirm", str(folder)]))
+    _fill(folder, stage=2)
+
+
+def _fill(folder: Path, stage: int = 1) -> None:
+    plan = read_plan(stage_path(folder, "plan", stage), read_study(folder))
+    results = weld_plan(plan, WELDERS["no pores"], rng=np.random.default_rng(stage))
+    write_text(stage_path(folder, "results", stage), filled_table(plan, results))
 
 
 def with_export(folder: Path) -> None:
@@ -258,6 +268,13 @@ def with_second_export(folder: Path) -> None:
     rows = [i for i, line in enumerate(lines) if line.startswith("W")]
     half = {lines[i].split(",")[0]: lines[i] for i in rows[::2]}
     (folder / "results.csv").write_text("".join(half.get(line.split(",")[0], line) for line in blank))
+
+
+def packed(folder: Path) -> None:
+    """A study with a pack of an older report."""
+    reported(folder)
+    _must(run(["pack", str(folder)]))
+    _must(run(["report", str(folder), "--seed", "5"]))
 
 
 def practising(folder: Path) -> None:
@@ -291,6 +308,10 @@ SCENARIOS = (
     Scenario("report again", ("report", "{study}", "--seed", "5"), reported, filled=("results.csv",)),
     Scenario("next", ("next", "{study}", "--welds", "2"), reported, filled=("results.csv",)),
     Scenario("confirm", ("confirm", "{study}"), reported, filled=("results.csv",)),
+    Scenario("confirm, judging", ("confirm", "{study}"), confirmed, filled=("results.csv", "results-2.csv")),
+    Scenario("confirm --recheck", ("confirm", "{study}", "--recheck"), confirmed, filled=("results-2.csv",)),
+    Scenario("pack", ("pack", "{study}"), reported, filled=("results.csv",)),
+    Scenario("pack again", ("pack", "{study}"), packed, filled=("results.csv",)),
 )
 
 
