@@ -52,7 +52,8 @@ def _quadratic(nodes: Nodes, y: FloatArray, censored: BoolArray) -> _Quadratic:
     seen = np.where(censored, 0.0, y)
     Py = nodes.inverse.project(seen)
     base = Py @ seen + nodes.prior.sum_of_squares
-    return _Quadratic(base, Py[:, censored], nodes.inverse.block(np.flatnonzero(censored)))
+    square = next(nodes.inverse.blocks([np.flatnonzero(censored)]))
+    return _Quadratic(base, Py[:, censored], square)
 
 
 def draw_censored(

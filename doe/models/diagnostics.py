@@ -175,8 +175,9 @@ def _diagnose_measure(fit: Fit, model: MeasureModel, at: FloatArray, rng: np.ran
     results, used, name = fit.results, model.usable.used, model.response.name
     weld, groups = of_used(results.weld, used), group_welds(of_used(results.plate, used))
     order, blocks = results.order[used], of_used(block_labels(results), used)
-    left_out = check_measure(model, weld, groups)
-    smooth, smooth_words = _challenge(fit, model, groups)
+    predicted = predict_groups(model, completed_readings(model), groups)
+    left_out = check_measure(model, weld, groups, predicted=predicted)
+    smooth, smooth_words = _challenge(fit, model, groups, ours=predicted.mean)
     influence = influence_on_measure(model, weld, at, place=describe_setting(results.study, at), rng=rng)
     drift = drift_of_measure(model, order, blocks)
     residuals = name_residuals(
@@ -195,13 +196,12 @@ def _diagnose_measure(fit: Fit, model: MeasureModel, at: FloatArray, rng: np.ran
     return Diagnosis(name, *_split(said), left_out, smooth, influence, drift, residuals)
 
 
-def _challenge(fit: Fit, model: MeasureModel, groups: Groups) -> tuple[Challenge | None, str]:
-    """Let the challenger predict the left-out plates, and put the verdict in words."""
+def _challenge(fit: Fit, model: MeasureModel, groups: Groups, *, ours: FloatArray) -> tuple[Challenge | None, str]:
+    """Let the challenger predict the left-out plates beside ours, and put the verdict in words."""
     name, n = model.response.name, model.usable.n
     if n < LEAST_CHALLENGED:
         return None, f"{n} readings of {name} are too few to try a curve of another shape on."
     y, settings = completed_readings(model), fit.results.settings[model.usable.used]
-    ours = predict_groups(model, y, groups).mean
     beside = (*_start_column(model, fit.results), model.covariates.Z)
     features = np.column_stack([_features(fit.coding, settings), *beside])
     found = challenge(features, y, ours, index=groups.index)

@@ -13,6 +13,7 @@ Both give the same numbers, up to rounding.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final, Protocol
@@ -46,8 +47,8 @@ class Inverse(Protocol):
     def project(self, columns: FloatArray) -> FloatArray:
         """Give P times columns of shape (n, m) or one of shape (n,): (n_nodes, n, m) or (n_nodes, n)."""
 
-    def block(self, rows: IntArray) -> FloatArray:
-        """Give the part of P at some rows and the same columns, shape (n_nodes, n_rows, n_rows)."""
+    def blocks(self, groups: Sequence[IntArray]) -> Iterator[FloatArray]:
+        """Give the parts of P at the rows of each group and the same columns, shape (n_nodes, n_rows, n_rows)."""
 
     def solve(self, rows: FloatArray, node: int) -> FloatArray:
         """Multiply rows of shape (m, n) by one node's V^-1."""
@@ -80,9 +81,9 @@ class FullInverse:
         """Give P times columns; several from the left, where rounding of V^-1 weighs less on wide priors."""
         return np.asarray(self.P @ columns if columns.ndim == 1 else np.swapaxes(columns.T @ self.P, 1, 2))
 
-    def block(self, rows: IntArray) -> FloatArray:
-        """Give the part of P at some rows and the same columns."""
-        return self.P[:, rows][:, :, rows]
+    def blocks(self, groups: Sequence[IntArray]) -> Iterator[FloatArray]:
+        """Give the parts of P at the rows of each group and the same columns."""
+        yield from (self.P[:, rows[:, None], rows] for rows in groups)
 
     def solve(self, rows: FloatArray, node: int) -> FloatArray:
         """Multiply rows by one node's V^-1."""
@@ -127,6 +128,11 @@ class _Plates:
         """The diagonal of W^-1, shape (n,)."""
         return np.asarray(1.0 / self.error - (self.Z @ self.shrink) / self.error**2)
 
+    def block(self, rows: IntArray) -> FloatArray:
+        """Give the part of W^-1 at some rows and the same columns, shape (n_rows, n_rows)."""
+        weighed = self.Z[rows] / self.error[rows, None]
+        return np.asarray(np.diag(1.0 / self.error[rows]) - (weighed * self.shrink) @ weighed.T)
+
     def times(self, columns: FloatArray) -> FloatArray:
         """Give W^-1 times columns, shape (n, m)."""
         scaled = columns / self.error[:, None]
@@ -143,20 +149,23 @@ class WoodburyInverse:
     ----------
     plates : tuple of _Plates
         One a ratio of plate over weld variance.
-    at : ndarray of int, shape (n_nodes,)
-        Which of them is a node's.
+    nodes : tuple of ndarray of int
+        The nodes of each ratio.
+    place : ndarray of int, shape (n_nodes, 2)
+        Each node's ratio, and which of its nodes it is.
     leads : tuple of ndarray, each shape (n, p)
-        W^-1 C, one a ratio.
-    core : ndarray, shape (n_nodes, p, p)
+        W^-1 C of each ratio.
+    cores : tuple of ndarray, each shape (n_nodes of the ratio, p, p)
         S (I + S C' W^-1 C S)^-1 S.
     ones, log_det, diagonal
         As in ``Inverse``.
     """
 
     plates: tuple[_Plates, ...]
-    at: IntArray
+    nodes: tuple[IntArray, ...]
+    place: IntArray
     leads: tuple[FloatArray, ...]
-    core: FloatArray
+    cores: tuple[FloatArray, ...]
     ones: FloatArray
     log_det: FloatArray
 
@@ -165,51 +174,52 @@ class WoodburyInverse:
         """1' V^-1 1, shape (n_nodes,)."""
         return np.asarray(self.ones.sum(axis=1))
 
+    def _parts(self) -> Iterator[tuple[int, _Plates, FloatArray, FloatArray]]:
+        """Give node after node: its number, its plates, its lead and its core."""
+        for k, (ratio, i) in enumerate(self.place.tolist()):
+            yield k, self.plates[ratio], self.leads[ratio], self.cores[ratio][i]
+
     @cached_property
     def diagonal(self) -> FloatArray:
         """The diagonal of P, shape (n_nodes, n)."""
         found = -(self.ones**2) / self.precision[:, None]
-        for k, (at, core) in enumerate(zip(self.at, self.core, strict=True)):
-            lead = self.leads[at]
-            found[k] += self.plates[at].diagonal - np.einsum("ij,ij->i", lead @ core, lead)
+        for k, plates, lead, core in self._parts():
+            found[k] += plates.diagonal - np.einsum("ij,ij->i", lead @ core, lead)
         return np.asarray(found)
 
     def project(self, columns: FloatArray) -> FloatArray:
         """Give P times columns, all nodes of one ratio at once."""
         wide = columns if columns.ndim == 2 else columns[:, None]
-        found = np.empty((len(self.at), *wide.shape))
-        for i, plates in enumerate(self.plates):
-            nodes, solved, lead = self.at == i, plates.times(wide), self.leads[i]
-            inner = self.core[nodes] @ (lead.T @ wide)
-            found[nodes] = solved - lead @ inner
+        found = np.empty((len(self.place), *wide.shape))
+        for plates, nodes, lead, core in zip(self.plates, self.nodes, self.leads, self.cores, strict=True):
+            found[nodes] = plates.times(wide) - lead @ (core @ (lead.T @ wide))
         found -= self.ones[:, :, None] * (self.ones @ wide / self.precision[:, None])[:, None, :]
         return found if columns.ndim == 2 else found[:, :, 0]
 
-    def block(self, rows: IntArray) -> FloatArray:
-        """Give the part of P at some rows and the same columns."""
-        n = self.ones.shape[1]
-        unit = np.zeros((n, len(rows)))
-        unit[rows, np.arange(len(rows))] = 1.0
-        ones = self.ones[:, rows]
-        found = -ones[:, :, None] * (ones / self.precision[:, None])[:, None, :]
-        for i, plates in enumerate(self.plates):
-            nodes, lead = self.at == i, self.leads[i][rows]
-            found[nodes] += plates.times(unit)[rows] - lead @ self.core[nodes] @ lead.T
-        return np.asarray(found)
+    def blocks(self, groups: Sequence[IntArray]) -> Iterator[FloatArray]:
+        """Give the parts of P at the rows of each group and the same columns, worked out node by node."""
+        found = [np.empty((len(self.place), len(rows), len(rows))) for rows in groups]
+        own = {id(plates): [plates.block(rows) for rows in groups] for plates in self.plates}
+        for k, plates, lead, core in self._parts():
+            half, ones = lead @ core, self.ones[k]
+            for block, rows, alone in zip(found, groups, own[id(plates)], strict=True):
+                block[k] = alone - half[rows] @ lead[rows].T - np.outer(ones[rows], ones[rows] / self.precision[k])
+        yield from found
 
     def solve(self, rows: FloatArray, node: int) -> FloatArray:
         """Multiply rows by one node's V^-1."""
-        plates, lead = self.plates[self.at[node]], self.leads[self.at[node]]
-        return np.asarray(plates.times(rows.T).T - ((rows @ lead) @ self.core[node]) @ lead.T)
+        ratio, i = self.place[node]
+        lead = self.leads[ratio]
+        return np.asarray(self.plates[ratio].times(rows.T).T - ((rows @ lead) @ self.cores[ratio][i]) @ lead.T)
 
     def traces(self, C: FloatArray, variance: FloatArray) -> FloatArray:
         """Give the trace of C diag(v) C' P at every node."""
-        solved = [plates.times(C) for plates in self.plates]
-        found = np.empty(len(self.at))
-        for k, (at, core) in enumerate(zip(self.at, self.core, strict=True)):
-            cross, ones = C.T @ self.leads[at], C.T @ self.ones[k]
-            own = np.einsum("ij,ij->j", C, solved[at]) - np.einsum("ij,ij->i", cross @ core, cross)
-            found[k] = variance[k] @ (own - ones**2 / self.precision[k])
+        own = {id(plates): np.einsum("ij,ij->j", C, plates.times(C)) for plates in self.plates}
+        found = np.empty(len(self.place))
+        for k, plates, lead, core in self._parts():
+            cross, ones = C.T @ lead, C.T @ self.ones[k]
+            each = own[id(plates)] - np.einsum("ij,ij->i", cross @ core, cross) - ones**2 / self.precision[k]
+            found[k] = variance[k] @ each
         return found
 
 
@@ -231,19 +241,34 @@ def invert_by_columns(
     error : ndarray, shape (n,)
     """
     ratios, at = np.unique(ratio, return_inverse=True)
+    nodes = tuple(np.flatnonzero(at == i) for i in range(len(ratios)))
     plates = tuple(_Plates(error, Z, float(r)) for r in ratios)
     leads = tuple(p.times(C) for p in plates)
-    n_nodes, width = variance.shape
-    core, ones = np.empty((n_nodes, width, width)), np.empty((n_nodes, len(C)))
-    log_det, step = np.empty(n_nodes), max(1, WORKED_CELLS // width**2)
-    for i, (plate, lead) in enumerate(zip(plates, leads, strict=True)):
-        gram, solved = C.T @ lead, plate.times(np.ones((len(C), 1)))[:, 0]
-        of_ratio = np.flatnonzero(at == i)
-        for start in range(0, len(of_ratio), step):
-            nodes = of_ratio[start : start + step]
-            S = np.sqrt(variance[nodes])
-            inner = S[:, :, None] * gram * S[:, None, :] + np.eye(width)
-            core[nodes] = S[:, :, None] * np.linalg.inv(inner) * S[:, None, :]
-            log_det[nodes] = plate.log_det + np.linalg.slogdet(inner).logabsdet
-            ones[nodes] = solved - (core[nodes] @ (lead.T @ np.ones(len(C)))) @ lead.T
-    return WoodburyInverse(plates, np.asarray(at, dtype=int), leads, core, ones, log_det)
+    parts = tuple(_core(C.T @ lead, variance[of]) for lead, of in zip(leads, nodes, strict=True))
+    ones, log_det, place = np.empty((len(ratio), len(C))), np.empty(len(ratio)), np.empty((len(ratio), 2), dtype=int)
+    for i, (plate, of, lead, (core, core_log_det)) in enumerate(zip(plates, nodes, leads, parts, strict=True)):
+        place[of, 0], place[of, 1] = i, np.arange(len(of))
+        log_det[of] = plate.log_det + core_log_det
+        ones[of] = plate.times(np.ones((len(C), 1)))[:, 0] - (core @ lead.sum(axis=0)) @ lead.T
+    return WoodburyInverse(plates, nodes, place, leads, tuple(core for core, _ in parts), ones, log_det)
+
+
+def _core(gram: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Give S (I + S G S)^-1 S and log|I + S G S| at the nodes of one ratio.
+
+    Parameters
+    ----------
+    gram : ndarray, shape (p, p)
+        G, C' W^-1 C.
+    variance : ndarray, shape (n_nodes, p)
+        The diagonal of S^2.
+    """
+    core, log_det = np.empty((*variance.shape, variance.shape[1])), np.empty(len(variance))
+    step = max(1, WORKED_CELLS // gram.size)
+    for start in range(0, len(variance), step):
+        rows = slice(start, start + step)
+        S = np.sqrt(variance[rows])
+        inner = S[:, :, None] * gram * S[:, None, :] + np.eye(len(gram))
+        core[rows] = S[:, :, None] * np.linalg.inv(inner) * S[:, None, :]
+        log_det[rows] = np.linalg.slogdet(inner).logabsdet
+    return core, log_det

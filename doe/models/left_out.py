@@ -13,7 +13,7 @@ The nodes are weighed anew without B. The columns of the surface stay as the who
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -94,12 +94,12 @@ def predict_left_out(nodes: Nodes, y: FloatArray, rows: IntArray) -> StudentMixt
     return next(predict_each_left_out(nodes, y, [rows]))
 
 
-def predict_each_left_out(nodes: Nodes, y: FloatArray, groups: Iterable[IntArray]) -> Iterator[StudentMixture]:
+def predict_each_left_out(nodes: Nodes, y: FloatArray, groups: Sequence[IntArray]) -> Iterator[StudentMixture]:
     """Predict group after group from the others, as ``predict_left_out`` does one."""
     centred = y - y.mean()  # which P does not notice, and the arithmetic likes
     projected, whole = nodes.inverse.project(centred), quadratic_form(nodes, centred)
-    for rows in groups:
-        Py, block = projected[:, rows], nodes.inverse.block(rows)
+    for rows, block in zip(groups, nodes.inverse.blocks(groups), strict=True):
+        Py = projected[:, rows]
         covariance = np.linalg.inv(block)
         e = np.einsum("kij,kj->ki", covariance, Py)
         q = whole - np.einsum("ki,ki->k", Py, e)

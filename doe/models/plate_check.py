@@ -92,7 +92,9 @@ class _Bands:
     off: FloatArray
 
 
-def check_measure(model: MeasureModel, names: Sequence[str], groups: Groups) -> LeftOut:
+def check_measure(
+    model: MeasureModel, names: Sequence[str], groups: Groups, *, predicted: StudentMixture | None = None
+) -> LeftOut:
     """Predict each plate's readings from the others'.
 
     Parameters
@@ -102,9 +104,11 @@ def check_measure(model: MeasureModel, names: Sequence[str], groups: Groups) -> 
         The welds with a reading.
     groups : Groups
         Of the same welds.
+    predicted : StudentMixture, optional
+        What ``predict_groups`` gives, where it is at hand.
     """
     y, scored = completed_readings(model), ~model.usable.censored
-    predicted = predict_groups(model, y, groups)
+    predicted = predict_groups(model, y, groups) if predicted is None else predicted
     below = predicted.chance_below(y)
     off = np.abs(2.0 * below - 1.0)
     bands = _Bands((off <= LEVEL)[scored], np.full(int(scored.sum()), LEVEL), off[scored])

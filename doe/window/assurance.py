@@ -84,6 +84,12 @@ class Draws:
         """Number of draws."""
         return self.posteriors[0].n_draws
 
+    @property
+    def n_bytes(self) -> int:
+        """Memory that the draws take."""
+        held = itertools.chain(*(vars(posterior).values() for posterior in self.posteriors))
+        return sum(value.nbytes for value in held if isinstance(value, np.ndarray))
+
 
 @dataclass(frozen=True, eq=False)
 class Assurance:

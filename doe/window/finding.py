@@ -13,11 +13,16 @@ from doe.models.fit import Fit, ResponseFit
 from doe.window.assurance import Assurance, Position, holding
 from doe.window.best import best_setting
 from doe.window.claim import apply_rules, is_single_setting
-from doe.window.inquiry import CLAIM_DRAWS, EXPLORING_DRAWS, FLOOR_BELOW, Inquiry
-from doe.window.nearest import explain, lesser_window
-from doe.window.posing import (
+from doe.window.inquiry import (
+    CLAIM_DRAWS,
+    EXPLORING_DRAWS,
     EXPLORING_STAGE,
     FINDING_STAGE,
+    FLOOR_BELOW,
+    Inquiry,
+)
+from doe.window.nearest import explain, lesser_window
+from doe.window.posing import (
     blocked_fits,
     draw_source,
     pose,

@@ -11,13 +11,16 @@ import numpy as np
 
 from doe.coding import FloatArray
 from doe.models.fit import ResponseFit
-from doe.window.assurance import Assurance, Draws, Scenario, assess, holding
-from doe.window.box import Bits, pack
+from doe.window.assurance import Assurance, Draws, Scenario, assess, blocks, holding
+from doe.window.box import WORD_BITS, Bits, pack
 from doe.window.welded import WeldedRegion
 
 EXPLORING_DRAWS: Final = 1_000
 CLAIM_DRAWS: Final = 4_000
 """METHOD 7.2."""
+EXPLORING_STAGE: Final = 0
+FINDING_STAGE: Final = 1
+"""Stages of draws: for looking around, and for finding boxes."""
 LIVE_ERRORS: Final = 4.0
 """Settings that fall short of the confidence by more than so many Monte Carlo standard errors of the exploring draws
 cannot be in a box, and are not looked at again. Our choice."""
@@ -57,8 +60,6 @@ class Inquiry:
     fits : tuple of ResponseFit
         Those with a requirement.
     source : DrawSource
-    claim_draws : Draws
-        For finding boxes.
     ground : Ground
     reliability, confidence : float
         The claim's.
@@ -69,11 +70,15 @@ class Inquiry:
     scenario: Scenario
     fits: tuple[ResponseFit, ...]
     source: DrawSource
-    claim_draws: Draws
     ground: Ground
     reliability: float
     confidence: float
     seed: int
+
+    @property
+    def claim_draws(self) -> Draws:
+        """The draws for finding boxes."""
+        return self.source(FINDING_STAGE, CLAIM_DRAWS)
 
     @property
     def chance(self) -> FloatArray:
@@ -109,9 +114,10 @@ def claim_bits(inquiry: Inquiry) -> Bits:
     n = EXPLORING_DRAWS
     c = inquiry.confidence
     live = inquiry.chance >= c - LIVE_ERRORS * math.sqrt(c * (1.0 - c) / n)
-    holds = np.zeros((live.size, inquiry.claim_draws.n_draws), dtype=bool)
-    settings = inquiry.region.settings(live)
-    holds[np.flatnonzero(live)] = holding(
-        inquiry.claim_draws, settings, inquiry.scenario, reliability=inquiry.reliability
-    )
-    return pack(holds, live.shape)
+    draws, settings = inquiry.claim_draws, inquiry.region.settings(live)
+    words = np.zeros((-(-draws.n_draws // WORD_BITS), live.size), dtype=np.uint64)
+    at = np.flatnonzero(live)
+    for block in blocks(len(settings), draws.n_draws):
+        held = holding(draws, settings[block], inquiry.scenario, reliability=inquiry.reliability)
+        words[:, at[block]] = pack(held).words
+    return Bits(words.reshape(-1, *live.shape), draws.n_draws)

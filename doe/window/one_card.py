@@ -17,8 +17,7 @@ from doe.window.box import Bits, enough, pack
 from doe.window.claim import Again, is_single_setting, is_unproven_trip, limiting_faces, search_again
 from doe.window.comparison import Card
 from doe.window.growth import find_box
-from doe.window.inquiry import CLAIM_DRAWS
-from doe.window.posing import FINDING_STAGE
+from doe.window.inquiry import CLAIM_DRAWS, FINDING_STAGE
 from doe.window.search import CHECKED_SETTINGS, MOST_ROUNDS, check, every_setting
 from doe.window.sides import SharedGround, Side, all_hold
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import zlib
 from typing import Final
 
@@ -13,15 +12,20 @@ from doe.errors import CannotAnswerError
 from doe.models.fit import Fit, ResponseFit
 from doe.window.assurance import EVERY_WELD, WARM_SCENARIOS, Assurance, Draws, Scenario, assess, find_wander
 from doe.window.box import IntArray
-from doe.window.inquiry import CLAIM_DRAWS, EXPLORING_DRAWS, FLOOR_BELOW, DrawSource, Inquiry, explore
+from doe.window.inquiry import (
+    EXPLORING_DRAWS,
+    EXPLORING_STAGE,
+    FLOOR_BELOW,
+    DrawSource,
+    Inquiry,
+    explore,
+)
 from doe.window.nearest import LESSER_RELIABILITY
 from doe.window.welded import WeldedRegion, find_welded_region
 
-EXPLORING_STAGE: Final = 0
-FINDING_STAGE: Final = 1
-"""Stages of draws: for looking around, and for finding boxes."""
-KEPT_STAGES: Final = 4
-"""Stages of draws kept at hand: those of one position's answer where every search succeeds at once. Our choice."""
+KEPT_BYTES: Final = 50_000_000
+"""Draws of earlier stages are kept at hand up to so many bytes: all of them for some responses on a few dials. Our
+choice."""
 
 
 def with_requirement(fit: Fit) -> tuple[ResponseFit, ...]:
@@ -70,14 +74,21 @@ def draw_source(required: tuple[ResponseFit, ...], fit: Fit, seed: int) -> DrawS
     """Make the source of draws: each stage and response has a random stream of its own."""
     wander = find_wander(fit.results)
 
-    @functools.lru_cache(maxsize=KEPT_STAGES)  # several positions and a lesser reliability ask for the same stages
+    kept: dict[tuple[int, int], Draws] = {}  # several positions and a lesser reliability ask for the same stages
+
     def draw(stage: int, n_draws: int) -> Draws:
-        posteriors = tuple(
-            f.model.draw(n_draws, np.random.default_rng([seed, stage, zlib.crc32(f.name.encode())]))
-            for f in required
-            if f.model is not None
-        )
-        return Draws(tuple(f.name for f in required), posteriors, wander)
+        found = kept.pop((stage, n_draws), None)
+        if found is None:
+            while sum(other.n_bytes for other in kept.values()) > KEPT_BYTES:
+                kept.pop(next(iter(kept)))  # the one not asked for the longest
+            posteriors = tuple(
+                f.model.draw(n_draws, np.random.default_rng([seed, stage, zlib.crc32(f.name.encode())]))
+                for f in required
+                if f.model is not None
+            )
+            found = Draws(tuple(f.name for f in required), posteriors, wander)
+        kept[stage, n_draws] = found
+        return found
 
     return draw
 
@@ -87,7 +98,7 @@ def pose(
 ) -> tuple[Inquiry, Assurance]:
     """Put one position's question, and look at every reachable setting with the exploring draws."""
     claim = fit.results.study.claim
-    exploring, claiming = source(EXPLORING_STAGE, EXPLORING_DRAWS), source(FINDING_STAGE, CLAIM_DRAWS)
+    exploring = source(EXPLORING_STAGE, EXPLORING_DRAWS)
     reliabilities = (claim.reliability, LESSER_RELIABILITY, claim.reliability - FLOOR_BELOW)
     seen, ground = explore(exploring, region, scenario, confidence=claim.confidence, reliabilities=reliabilities)
     inquiry = Inquiry(
@@ -95,7 +106,6 @@ def pose(
         scenario,
         required_fits(fit),
         source,
-        claiming,
         ground,
         reliability=claim.reliability,
         confidence=claim.confidence,

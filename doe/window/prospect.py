@@ -23,10 +23,8 @@ from doe.models.fit import Fit
 from doe.planning.plan import PlannedWeld
 from doe.window.assurance import Draws
 from doe.window.claim import apply_rules
-from doe.window.inquiry import DrawSource
+from doe.window.inquiry import EXPLORING_STAGE, FINDING_STAGE, DrawSource
 from doe.window.posing import (
-    EXPLORING_STAGE,
-    FINDING_STAGE,
     blocked_fits,
     draw_source,
     pose,

@@ -21,8 +21,8 @@ from doe.planning.region import is_reachable, thin
 from doe.study.model import Factor, Study
 from doe.window.assurance import holding
 from doe.window.box import BoolArray, Box
-from doe.window.inquiry import EXPLORING_DRAWS, Inquiry
-from doe.window.posing import EXPLORING_STAGE, open_inquiry
+from doe.window.inquiry import EXPLORING_DRAWS, EXPLORING_STAGE, Inquiry
+from doe.window.posing import open_inquiry
 from doe.window.window import SettingBox
 
 SHARED_SETTINGS: Final = 4_000
