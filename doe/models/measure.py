@@ -246,7 +246,7 @@ def _terms(
     model: MeasureModel, posterior: MeasurePosterior, slopes: FloatArray, *, level: float
 ) -> tuple[TermEstimate, ...]:
     """Summarise the surface's terms, and what one standard deviation of each covariate does."""
-    names = [f"{name}, one standard deviation more" for name in model.covariates.names]
+    names = [f"{name}, per sd" for name in model.covariates.names]
     covariates = summarise_draws(names, slopes, level=level) if names else ()
     return (*summarise_terms(model.surface, posterior.coefficients, level=level), *covariates)
 
