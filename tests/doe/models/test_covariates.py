@@ -223,10 +223,21 @@ def test_the_claim_says_what_was_used_in_the_units_of_the_study(
     travel = 5 + 0.4 * (welded.travel - welded.travel.mean()) / np.std(welded.travel, ddof=1)
     metric = " ".join(fit_of(welded, travel=travel).assumptions)
     assert "knows the travel speed of each weld" in metric
-    assert "travel speed 300 mm/min on average, ± 24 mm/min (one standard deviation)" in metric
+    assert "travel speed 300 mm/min on average, with a standard deviation of 24 mm/min" in metric
     assert "takes nothing off for a steadier hand" in metric
-    us = " ".join(fit_of(welded, replace(lug_study, units="us"), travel=travel).assumptions)
-    assert "travel speed 11.8 in/min on average, ± 0.94 in/min" in us
+    us = replace(lug_study, units="us", job=replace(lug_study.job, travel_speed_mm_s=4.5))
+    said = " ".join(fit_of(welded, us, travel=travel).assumptions)
+    assert "travel speed 11.8 in/min on average (the aim is 10.6 in/min), with a standard deviation of 0.94" in said
+
+
+def test_one_absurd_travel_speed_makes_no_weld_look_steadier(
+    welded: Welded, fit_of: Callable[..., ResponseFit]
+) -> None:
+    travel = 5 + 0.4 * welded.travel
+    travel[5] = 0.2
+    fit = fit_of(welded, travel=travel)
+    assert fit.settled
+    assert draw(fit).new_weld_sd.mean() > 0.9 * draw(fit_of(welded)).new_weld_sd.mean()
 
 
 # --- the hand's own model
