@@ -78,4 +78,7 @@ def _print_response(response: ResponseFit, *, confidence: float) -> None:
         elif key == "spread" and isinstance(value, dict):
             parts = [f"{name} {number(float(sd), 3)}" for name, sd in value.items() if sd is not None]
             say(f"  scatter (one standard deviation): {', '.join(parts)}")
+        elif key == "covariates" and isinstance(value, dict):
+            parts = [f"{name} {number(float(sd), 3)}" for name, sd in value.items()]
+            say(f"  within that between welds, from what the hand did: {', '.join(parts)}")
     say(f"  {line}" for line in response.findings)

@@ -110,6 +110,12 @@ class Covariates:
         """The covariates' names."""
         return tuple(condition.words for condition in self.kept)
 
+    @property
+    def covariance(self) -> FloatArray:
+        """Give the covariance of Z as it was seen, shape (m, m)."""
+        Z = self.Z[self.complete]
+        return np.asarray(Z.T @ Z / (len(Z) - 1))
+
     def draw_hand(self, n_draws: int, rng: np.random.Generator) -> HandDraws:
         """Draw (mu, b, Sigma) from their exact posterior."""
         Z, F = self.Z[self.complete], self.first[self.complete]
@@ -169,7 +175,7 @@ def find_covariates(results: Results, surface: Surface, used: BoolArray) -> Cova
         reason = _reason_against(condition, values, [w for w, u in zip(results.weld, used, strict=True) if u])
         if reason:
             findings.append(reason)
-        elif np.isfinite(values).any() and np.ptp(values[np.isfinite(values)]) > 0.0:
+        elif _varies(values):
             kept.append(condition)
     if len(kept) > 1 and _in_step(results, kept, used):
         findings.append(f"{kept[1].words.capitalize()} went in step with {kept[0].words} and is not used beside it.")
@@ -189,6 +195,12 @@ def _lay_out(
     F = surface.welds(results)[used][:, at]
     middle = F[complete].mean(axis=0)
     return Covariates(kept, Z, complete, centre, scale, F - middle, middle, at, findings)
+
+
+def _varies(values: FloatArray) -> bool:
+    """Whether a covariate was written down, and differs by more than the rounding of a conversion."""
+    known = values[np.isfinite(values)]
+    return known.size > 0 and bool(np.ptp(known) > 1e-6 * np.abs(known).max())
 
 
 def _in_step(results: Results, kept: Sequence[Condition], used: BoolArray) -> bool:
@@ -226,8 +238,8 @@ def _reason_against(condition: Condition, values: FloatArray, welds: list[str]) 
 
 
 def wander_variance(slopes: FloatArray, wander: FloatArray) -> FloatArray:
-    """Give gamma' Sigma gamma, shape (n_draws,), from slopes (n_draws, m) and Sigma (n_draws, m, m)."""
-    return np.asarray(np.einsum("di,dij,dj->d", slopes, wander, slopes))
+    """Give gamma' Sigma gamma, shape (n_draws,), from slopes (n_draws, m) and Sigma (n_draws, m, m) or (m, m)."""
+    return np.asarray(np.sum((slopes[:, None, :] @ wander)[:, 0, :] * slopes, axis=1))
 
 
 def describe_covariates(covariates: Covariates, response: Response, study: Study, *, share: float) -> Iterator[str]:
@@ -250,8 +262,10 @@ def describe_covariates(covariates: Covariates, response: Response, study: Study
 
 
 def _values(condition: Condition, study: Study, *, centre: float, scale: float) -> str:
+    """Say how a covariate lay about its aim, in the study's units."""
     unit = condition.us if study.units == "us" else condition.metric
     one = float(convert(1.0, condition.unit, unit))
-    return (
-        f"{condition.words} {centre * one:.3g} {unit} on average, ± {scale * one:.2g} {unit} (one standard deviation)"
-    )
+    aim = study.job.travel_speed_mm_s if condition.words == "travel speed" else study.job.stickout_mm
+    aimed = "" if aim is None else f" (the aim is {aim * one:.3g} {unit})"
+    spread = f"{scale * one:.2g} {unit}"
+    return f"{condition.words} {centre * one:.3g} {unit} on average{aimed}, with a standard deviation of {spread}"

@@ -53,7 +53,7 @@ FRONTIER_TOLD: Final = (
     "",
 )
 LEVERS_TOLD: Final = (
-    f"The informed shop with one lever less, or with a wrong one, on: {', '.join(LEVER_TRUTHS)}.",
+    f"The informed shop with one lever less, with a wrong one, or with one more, on: {', '.join(LEVER_TRUTHS)}.",
     "",
 )
 TRUTHS_TOLD: Final = (

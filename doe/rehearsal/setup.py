@@ -88,8 +88,10 @@ LEVERS: Final = (
     Knowledge("supply unknown", supply=False, bench=Bench(inspected=4.5, records_line_current=False)),
     Knowledge("one length inspected", bench=Bench(inspected=1.0)),
     Knowledge("arc held once", bench=Bench(inspected=4.5, hold_times=1.0)),
+    Knowledge("travel speed and stick-out read", bench=Bench(inspected=4.5, records_hand=True)),
+    Knowledge("nine lengths inspected", bench=Bench(inspected=9.0)),
 )
-"""The informed shop with one lever less, or with a wrong one."""
+"""The informed shop with one lever less, with a wrong one, or with one more."""
 KNOWLEDGE: Final = {known.name: known for known in (INFORMED, NOTHING_KNOWN, *LEVERS)}
 
 

@@ -127,6 +127,12 @@ def _number_lines(part: ResponseFit, study: Study) -> Iterable[str]:
             missing = [f"{name}s" for name, sd in value.items() if sd is None]
             unknown = f" Between {' and '.join(missing)}: not told apart by these welds." if missing else ""
             yield f"Scatter by source, one standard deviation: {sds}.{unknown}"
+        elif key == "covariates" and isinstance(value, dict):
+            sds = ", ".join(
+                f"{number(float(sd) * per_unit)} {printed_unit(unit)}".rstrip() + f" from {name}"
+                for name, sd in value.items()
+            )
+            yield f"Within the scatter between welds: {sds}. It stays in the claim."
         elif isinstance(value, bool):
             yield f"{NAMED.get(key, key)}: {'yes' if value else 'no'}."
         elif isinstance(value, int | float):

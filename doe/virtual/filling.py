@@ -65,7 +65,10 @@ def _cell(column: Column, results: Results, i: int) -> str:
         return results.status[i]
     if column.what == "condition":
         values = results.conditions.get(column.name)
-        return "" if values is None or np.isnan(values[i]) else f"{values[i]:g}"
+        if values is None or np.isnan(values[i]):
+            return ""
+        kept_in = column.name.rpartition("[")[2].rstrip("]")
+        return f"{float(convert(values[i], kept_in, column.unit)):.6g}"
     if column.what in {"reading", "length", "run"}:
         return _reading_cell(column, results, i)
     return ""

@@ -1,6 +1,8 @@
 from __future__ import annotations
 
+import csv
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -197,6 +199,23 @@ def test_fit_in_words_names_every_response(filled: Path):
         assert f"\n{name} (" in text
     assert "voltage^2" in text
     assert text.count("  Checked:\n") == 3
+
+
+def test_fit_in_words_tells_what_the_hand_did(filled: Path):
+    with (filled / "results.csv").open(newline="", encoding="utf-8") as file:
+        head = [line for line in file if line.startswith("#")]
+        file.seek(0)
+        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    for i, row in enumerate(rows):
+        row["travel speed [mm/min]"] = f"{290 + 3 * (i * i % 11)}"
+    with (filled / "results.csv").open("w", newline="", encoding="utf-8") as file:
+        file.writelines(head)
+        writer = csv.DictWriter(file, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+    text = run("fit", filled).stdout
+    assert "travel speed, per sd" in " ".join(text.split())
+    assert re.search(r"within that between welds, from what the hand did: travel speed 0\.\d+\n", text)
 
 
 def test_check_names_the_welds_that_were_not_made(filled: Path):

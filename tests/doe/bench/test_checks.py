@@ -6,11 +6,13 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
 
 from doe.bench import read_results, sense_checks
+from doe.bench.circumstances import travel_speed_off
 from doe.bench.results import Measurement, Results
 from doe.planning.plan import Plan
 from doe.study.model import Blocks, Factor, Job, PlanWishes, Response, Study
@@ -21,7 +23,7 @@ Cells = dict[tuple[str, str], str]
 
 PEN, COUNT, LENGTH, TIME = "penetration [mm]", "porosity", "porosity length [mm]", "trip time [s]"
 TEMPERATURE, STICK, LINE = "plate temperature [degC]", "stick-out [mm]", "line voltage [V]"
-GAP = "gap [mm]"
+GAP, TRAVEL = "gap [mm]", "travel speed [mm/min]"
 
 
 def change(filled: Rows, cells: Cells) -> Rows:
@@ -215,6 +217,27 @@ def test_a_bead_is_as_long_as_it_was_welded(write: Write, filled: Rows, planned:
     # W03 ran 62 s at 5 mm/s and has room for 250 mm; W06 stopped after 12 s, and 80 mm were inspected.
     assert "W06" in asked[0]
     assert "W03" not in asked[0]
+
+
+@pytest.mark.parametrize(
+    ("units", "text", "says"),
+    [
+        ("metric", "480", "W03: 480 mm/min; the aim is 300 mm/min. Is that right?"),
+        ("metric", "12", "W03: 12 mm/min; the aim is 300 mm/min. Is it 305 mm/min (in/min among mm/min)?"),
+        ("metric", "5", "W03: 5 mm/min; the aim is 300 mm/min. Is it 300 mm/min (a second for a minute)?"),
+        ("us", "30 mm/min", "W03: 1.18 in/min; the aim is 11.8 in/min. Is it 11.8 in/min (a decimal point)?"),
+        ("metric", "400", ""),
+    ],
+)
+def test_a_travel_speed_far_from_its_aim_is_asked_about(
+    units: Literal["metric", "us"], text: str, says: str, write: Write, filled: Rows, planned: Study
+) -> None:
+    study = replace(planned, units=units, job=replace(planned.job, travel_speed_mm_s=5.0))
+    asked = [q for q in read_results(write(change(filled, {("W03", TRAVEL): text})), study).questions if "aim" in q]
+    assert [q.partition(": ")[2] for q in asked] == ([says] if says else [])
+    varied = replace(study, factors=(*study.factors[:2], Factor("travel", "other", "mm/min", (100.0, 300.0))))
+    results = read_results(write(change(filled, {("W03", TRAVEL): text})), study)
+    assert not list(travel_speed_off(replace(results, study=varied)))
 
 
 def test_a_warm_second_weld_is_not_asked_about_where_plates_stay_warm(

@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 
 from doe.bench.results import Results
 from doe.coding import FloatArray
+from doe.models import measure
 from doe.models.bands import confidence_band
 from doe.models.fit import Points, ResponseFit
 from doe.models.measure import MeasureModel, fit_measure
@@ -160,6 +161,35 @@ def test_a_claim_at_other_settings_follows_the_habit_of_the_hand(
     assert_allclose(mean, truth(ends) - 0.2 * 1.5 * ends[:, 1], atol=0.12)
 
 
+# --- a stated scatter, which holds what the hand does
+
+
+def test_a_stated_scatter_means_the_same_however_it_is_drawn(
+    lug_study: Study, welded: Welded, fit_of: Callable[..., ResponseFit], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    study = replace(lug_study, responses=(replace(lug_study.responses[0], expect_scatter=0.25),))
+    drawn = []
+    for share in (0.5, 2 / 3, 1.0):
+        monkeypatch.setattr(measure, "PROPOSED_SHARE", share)
+        sd = draw(fit_of(welded, study, travel=5 + 0.4 * welded.travel), 20_000).weld_sd
+        drawn.append((sd.mean(), np.quantile(sd, 0.9)))
+    assert_allclose(drawn, np.broadcast_to(np.mean(drawn, axis=0), (3, 2)), rtol=0.015)
+
+
+def test_a_stated_scatter_is_that_of_the_weld_and_not_of_what_the_hand_leaves(
+    lug_study: Study, fit_of: Callable[..., ResponseFit], lug_settings: FloatArray
+) -> None:
+    # a covariate that does nothing must not make welds look steadier than was stated and seen
+    study = replace(lug_study, responses=(replace(lug_study.responses[0], expect_scatter=0.25),))
+    ratio = []
+    for k in range(12):
+        rng = np.random.default_rng([11, k])
+        made, useless = weld(lug_settings, rng, effect=0.0, rest=0.25), 5 + 0.4 * rng.normal(size=16)
+        known, unknown = fit_of(made, study, travel=useless), fit_of(made, study)
+        ratio.append(draw(known).weld_sd.mean() / draw(unknown).weld_sd.mean())
+    assert 0.99 < np.mean(ratio) < 1.15
+
+
 # --- when it is used
 
 
@@ -223,10 +253,21 @@ def test_the_claim_says_what_was_used_in_the_units_of_the_study(
     travel = 5 + 0.4 * (welded.travel - welded.travel.mean()) / np.std(welded.travel, ddof=1)
     metric = " ".join(fit_of(welded, travel=travel).assumptions)
     assert "knows the travel speed of each weld" in metric
-    assert "travel speed 300 mm/min on average, ± 24 mm/min (one standard deviation)" in metric
+    assert "travel speed 300 mm/min on average, with a standard deviation of 24 mm/min" in metric
     assert "takes nothing off for a steadier hand" in metric
-    us = " ".join(fit_of(welded, replace(lug_study, units="us"), travel=travel).assumptions)
-    assert "travel speed 11.8 in/min on average, ± 0.94 in/min" in us
+    us = replace(lug_study, units="us", job=replace(lug_study.job, travel_speed_mm_s=4.5))
+    said = " ".join(fit_of(welded, us, travel=travel).assumptions)
+    assert "travel speed 11.8 in/min on average (the aim is 10.6 in/min), with a standard deviation of 0.94" in said
+
+
+def test_one_absurd_travel_speed_makes_no_weld_look_steadier(
+    welded: Welded, fit_of: Callable[..., ResponseFit]
+) -> None:
+    travel = 5 + 0.4 * welded.travel
+    travel[5] = 0.2
+    fit = fit_of(welded, travel=travel)
+    assert fit.settled
+    assert draw(fit).new_weld_sd.mean() > 0.9 * draw(fit_of(welded)).new_weld_sd.mean()
 
 
 # --- the hand's own model

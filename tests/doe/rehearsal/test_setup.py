@@ -32,7 +32,7 @@ def test_who_is_informed_states_all_of_it(hinge: Study):
     assert INFORMED.bench.inspected == 4.5
 
 
-def test_each_lever_takes_one_thing_away(hinge: Study):
+def test_each_lever_changes_one_thing(hinge: Study):
     whole = INFORMED.apply(hinge)
     for name, known in KNOWLEDGE.items():
         if name in {"informed", "nothing known", "scatter stated at half"}:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from importlib.metadata import version
 
 import numpy as np
 import pytest
 
+from doe.models import fit_responses
 from doe.models.diagnostics import diagnose
 from doe.report.calibration import calibration_table
 from doe.report.contents import job_line, reading_text
@@ -18,6 +20,7 @@ from doe.report.reasons import amount_in_both, in_both_units, setting_reasons
 from doe.report.try_setting import requirement_words, try_data, try_setting
 from doe.study.model import Factor, Response
 from doe.window.explore import expect_setting, open_explorer
+from doe.window.words import standing_assumptions
 
 # --- why this setting
 
@@ -87,6 +90,22 @@ def test_the_engineer_finds_terms_influence_sensitivity_and_the_handbook(answere
     assert depth.figures
     pores = model_part(answered.fit.response("porosity"), answered.fit.results, checks["porosity"])
     assert any(table.words.startswith("Prior sensitivity") for table in pores.tables)
+
+
+def test_what_the_hand_did_is_told_to_the_engineer_and_with_the_claim(answered):
+    results = answered.fit.results
+    rng, n = np.random.default_rng(4), results.n_welds
+    hand = {"travel speed [mm/s]": 5 + 0.4 * rng.normal(size=n), "stick-out [mm]": 16 + rng.normal(size=n)}
+    fit = fit_responses(replace(results, conditions={**results.conditions, **hand}), seed=3)
+    part = model_part(fit.response("penetration"), fit.results, diagnose(fit)[0])
+    last = [row[0] for row in part.tables[0].rows[-2:]]
+    assert last == ["travel speed, per sd", "stick-out, per sd"]
+    assert any(
+        re.search("Within the scatter between welds: .* mm from travel speed, .* stick-out", n) for n in part.notes
+    )
+    claimed = [text for text in standing_assumptions(fit) if "travel speed and stick-out of each weld" in text]
+    assert len(claimed) == 1
+    assert claimed[0] not in standing_assumptions(answered.fit)
 
 
 def test_lack_of_fit_is_told_where_there_is_pure_error(answered):

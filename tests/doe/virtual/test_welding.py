@@ -9,6 +9,7 @@ from numpy.testing import assert_allclose
 from doe.bench.results import Counts, Measurement, Passes, Trips
 from doe.planning.plan import Plan, PlannedWeld
 from doe.study.model import Response, Study
+from doe.virtual.parts import HandPart, WeldPart
 from doe.virtual.welder import WELDERS, PorePart, VirtualWelder, load_ratio
 from doe.virtual.welding import Bench, add_results, weld_plan
 
@@ -97,6 +98,33 @@ def test_line_current_is_recorded_only_where_a_meter_is_read(hinge: Study):
     assert weld(plan, welder, records_line_current=False).conditions == {}
     current = weld(plan, welder).conditions["line current [A]"]
     assert ((current > 16) & (current < 26)).all()
+
+
+def test_reading_the_hand_changes_no_weld(hinge: Study):
+    plan, welder = plan_of(hinge, 9), WELDERS["hinge lugs"]
+    read, unread = weld(plan, welder, records_hand=True), weld(plan, welder)
+    assert {"travel speed [mm/s]", "stick-out [mm]"} == set(read.conditions) - set(unread.conditions)
+    for name, reading in read.readings.items():
+        for key, values in vars(reading).items():
+            assert_allclose(values, vars(unread.readings[name])[key])
+
+
+def test_the_hand_explains_its_share_of_the_scatter_and_is_read_with_an_error(hinge: Study):
+    hand = HandPart(0.4, 0.2, travel_sd=0.1, stickout_sd_mm=2.0, travel_error=0.0, stickout_error_mm=1.5, follows=2.0)
+    flat = WeldPart({"1": 4.0}, plate_sd=0.0)
+    welder = replace(WELDERS["hinge lugs"], weld=flat, hand=hand)
+    job = replace(hinge.job, travel_speed_mm_s=6.0, stickout_mm=14.0)
+    still = replace(hinge, job=job, factors=tuple(replace(f, set_within=0.0) for f in hinge.factors))
+    results = weld(replace(plan_of(hinge, 4000), study=still), welder, records_hand=True)
+    depth = results.readings["penetration"].values[:, 0]
+    travel, stickout = results.conditions["travel speed [mm/s]"], results.conditions["stick-out [mm]"]
+    assert_allclose([travel.mean(), travel.std()], [6.0, 0.6], rtol=0.03)
+    assert_allclose([stickout.mean(), stickout.std()], [14.0, 2.5], rtol=0.03)
+    r = np.corrcoef([depth, travel, stickout])
+    assert_allclose(r[0, 1:], [-np.sqrt(0.4), -np.sqrt(0.2) * 2.0 / 2.5], atol=0.04)
+    assert abs(r[1, 2]) < 0.04
+    hot = weld(replace(plan_of(hinge, 4000, feed=9.0), study=still), welder, records_hand=True)
+    assert_allclose(hot.conditions["travel speed [mm/s]"].mean(), 6.0 * (1 + 0.1 * 2.0), rtol=0.02)
 
 
 def test_drift_goes_on_over_the_stages_of_a_study(hinge: Study):
