@@ -47,11 +47,11 @@ class Panel:
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture of the page: panels of one size, a legend below them, a caption."""
+    """A picture of the page: panels of one size, a legend below them in parts, a caption."""
 
     heading: str
     panels: tuple[Panel, ...]
-    legend: Panel | None
+    legend: tuple[Panel, ...]
     caption: str
 
 
@@ -131,7 +131,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         sides=answering.side_lines(window),
         not_tested=answering.not_tested_lines(window, results),
         next_steps=answering.next_lines(window),
-        maps=tuple(_picture(drawn) for drawn in map_figures(fit, window)),
+        maps=tuple(_picture(drawn, with_legend=i == 0) for i, drawn in enumerate(map_figures(fit, window))),
         try_setting=None if explorer is None else try_setting(fit, explorer),
         reasons_heading=_reasons_heading(window),
         reasons=() if explorer is None else setting_reasons(results, explorer),
@@ -240,11 +240,11 @@ def _source(svg: str) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode()
 
 
-def _picture(drawn: Drawn) -> Picture:
+def _picture(drawn: Drawn, *, with_legend: bool = True) -> Picture:
     panels = tuple(Panel(_source(to_svg(figure)), text) for figure, text in drawn.panels())
-    figure = drawn.legend_figure()
-    words = "; ".join(str(entry.get_label()) for entry in drawn.legend)
-    legend = None if figure is None else Panel(_source(to_svg(figure)), f"Legend: {words}.")
+    legend = (
+        tuple(Panel(_source(to_svg(figure)), text) for figure, text in drawn.legend_figures()) if with_legend else ()
+    )
     return Picture(drawn.heading, panels, legend, drawn.caption)
 
 
@@ -252,7 +252,7 @@ def _plates(results: Results) -> Picture | None:
     drawn = plates_picture(results)
     if drawn is None:
         return None
-    return Picture("", (Panel(_source(to_svg(drawn.figure)), drawn.text),), None, drawn.caption)
+    return Picture("", (Panel(_source(to_svg(drawn.figure)), drawn.text),), (), drawn.caption)
 
 
 LIBRARIES: Final = ("weldwindow", "numpy", "scipy", "pandas", "statsmodels", "scikit-learn", "matplotlib")

@@ -205,14 +205,15 @@ def none_sentences(window: Window, answer: Answer) -> list[str]:
         return [*window.findings]
     whom = _whom(window, answer)
     sentences = [
-        f"With these {window.n_welds} welds no setting can be claimed{whom} at {level(claim.reliability)} of welds and "
-        f"{level(claim.confidence)} confidence."
+        f"With these {window.n_welds} welds no setting can be claimed{whom}: there is none where we are "
+        f"{level(claim.confidence)} sure that at least {frequency(claim.reliability)} welds meet every requirement.",
+        *answer.findings,
     ]
     if nearest is not None:
         sentences += _nearest_sentences(window, answer, nearest)
     if answer.lesser is not None:
         sentences.append(f"At least 4 of 5 welds can be claimed for {box_words(window.study, answer.lesser)}.")
-    return [*sentences, *answer.findings, *left_out_sentences(window)]
+    return [*sentences, *left_out_sentences(window)]
 
 
 def no_requirement_sentences(study: Study) -> tuple[str, str]:
@@ -256,9 +257,10 @@ def _nearest_sentences(window: Window, answer: Answer, nearest: Nearest) -> list
     if nearest.reason == "data speak against":
         sentences = [f"The data speak against any such setting in the region; the best candidate is {candidate}."]
     else:
-        sure = "" if nearest.chance is None else f", with confidence {at_least(nearest.chance)}"
+        of = f"that {frequency(window.claim.reliability)} are good"
+        sure = "" if nearest.chance is None else f"; there we are {at_least(nearest.chance)} sure {of}"
         sentences = [f"The data neither show nor exclude one; the best candidate is {candidate}{sure}."]
-    sentences.append(f"There {nearest.limiting} limits.")
+    sentences.append(f"What limits most there: {nearest.limiting}.")
     if nearest.reliability_claimable is not None:
         share = frequency(nearest.reliability_claimable, LESSER_DENOMINATORS)
         sentences.append(
