@@ -140,7 +140,16 @@ def standing_lines(window: Window) -> tuple[str, ...]:
 
 
 def next_lines(window: Window) -> tuple[str, ...]:
-    """Say what to do next."""
+    """Say what to do next: first of all with a card whose claim is withdrawn."""
+    standing = window.standing
+    withdrawn = standing is not None and standing.verdict == "withdrawn"
+    off = ("Take the card of the withdrawn claim off the machine.",) if withdrawn else ()
+    kinds = [factor.name for factor in window.study.factors if factor.is_kind]
+    beside = (f"What {' and '.join(kinds)} changes, side by side: weldwindow compare.",) if kinds else ()
+    return (*off, *_next_step(window), *beside)
+
+
+def _next_step(window: Window) -> tuple[str, ...]:
     standing = window.standing
     if standing is not None and standing.shows_claim and window.found:
         return _next_of_a_claim(standing)

@@ -16,13 +16,14 @@ import numpy as np
 
 from doe.bench.alike import told_together
 from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips
+from doe.glossary import glossary
 from doe.models.diagnostics import diagnose
 from doe.models.fit import Fit
 from doe.report import answering, cautions
 from doe.report.calibration import CalibrationTable, calibration_table
 from doe.report.drawing import Drawn, curve_figures, residual_figure
 from doe.report.figures import to_svg
-from doe.report.formatting import number, printed_unit, quantity, setting, shown_reading
+from doe.report.formatting import number, quantity, setting, shown_reading
 from doe.report.found import found_lines
 from doe.report.heat_lines import HeatPart, heat_part
 from doe.report.map_drawing import map_figures
@@ -32,7 +33,7 @@ from doe.report.reasons import Reason, setting_reasons
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
 from doe.report.try_setting import TrySetting, try_setting
 from doe.study.model import Response, Study, Units
-from doe.units import convert
+from doe.units import convert, printed_unit
 from doe.window.explore import open_explorer
 from doe.window.window import Window
 
@@ -97,6 +98,7 @@ class ReportContents:
     models: tuple[ModelSection, ...]
     calibration: CalibrationTable
     conversions: tuple[tuple[str, str, str], ...]
+    words: tuple[tuple[str, str], ...]
     repeat: tuple[str, ...]
     cautions: tuple[str, ...]
     foot: str
@@ -150,6 +152,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         models=tuple(ModelSection(part, tuple(_picture(drawn) for drawn in part.figures)) for part in parts),
         calibration=calibration_table(),
         conversions=told_together(results.conversions),
+        words=_words(study),
         repeat=_repeat(study, window),
         cautions=(*cautions.SCOPE, *cautions.ARC, *cautions.SUPPLY, *cautions.SECTION),
         foot=f"weldwindow {version('weldwindow')}, study {study.fingerprint}, seed {window.seed}",
@@ -257,6 +260,21 @@ def _plates(results: Results) -> Picture | None:
 
 LIBRARIES: Final = ("weldwindow", "numpy", "scipy", "pandas", "statsmodels", "scikit-learn", "matplotlib")
 """What the numbers and pictures hang on; their versions are printed."""
+
+
+WORDS: Final = (
+    "window", "best setting", "working region", "requirement", "confidence", "confidence band", "prediction band",
+    "scatter", "plate", "position", "wander", "region", "welded region", "claim", "confirmed", "not contradicted",
+    "withdrawn", "prior", "posterior", "load ratio", "t8/5",
+)  # fmt: skip
+"""Words of the page that the glossary explains; those of trips and heat stand only where there are some."""
+
+
+def _words(study: Study) -> tuple[tuple[str, str], ...]:
+    """Explain the page's words as ``weldwindow explain`` does."""
+    entries = glossary()
+    has_trips = any(response.kind == "trip" for response in study.responses)
+    return tuple((word, entries[word].text) for word in WORDS if has_trips or word != "load ratio")
 
 
 def _repeat(study: Study, window: Window) -> tuple[str, ...]:

@@ -29,10 +29,10 @@ from doe.report.figures import (
     legend_columns,
     residual_drawings,
 )
-from doe.report.formatting import number, printed_unit, shown_reading, shown_unit
+from doe.report.formatting import number, shown_reading, shown_unit
 from doe.report.settings import reference_setting
 from doe.study.model import Response, Study
-from doe.units import convert
+from doe.units import convert, printed_unit
 from doe.window.window import Window
 from doe.window.words import level
 

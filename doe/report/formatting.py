@@ -6,10 +6,7 @@ import math
 from typing import Final
 
 from doe.study.model import Factor, Response, Study, Units
-from doe.units import convert
-
-PRINTED_UNIT: Final = {"degC": "°C", "degF": "°F", "mm2": "mm²", "": ""}
-"""How a unit is printed where its plain name is not the usual sign."""
+from doe.units import convert, printed_unit
 
 TO_US: Final = {
     "mm": "in",
@@ -40,11 +37,6 @@ TO_METRIC: Final = {
 def shown_unit(unit: str, units: Units) -> str:
     """Give the unit a quantity is shown in."""
     return (TO_US if units == "us" else TO_METRIC).get(unit, unit)
-
-
-def printed_unit(unit: str) -> str:
-    """Give the unit's printed sign."""
-    return PRINTED_UNIT.get(unit, unit)
 
 
 def shown_reading(response: Response, units: Units) -> tuple[float, str]:

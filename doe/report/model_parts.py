@@ -15,8 +15,9 @@ from doe.models.fit import ResponseFit
 from doe.models.influence import Influence
 from doe.models.textbook import fit_textbook
 from doe.report.drawing import Drawn, residual_figure
-from doe.report.formatting import number, printed_unit, setting, shown_reading
+from doe.report.formatting import number, setting, shown_reading
 from doe.study.model import Study
+from doe.units import printed_unit
 from doe.window.words import at_least, level
 
 MOVERS: Final = 8

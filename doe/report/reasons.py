@@ -17,11 +17,11 @@ from doe.bench.results import Results
 from doe.models.fit import Points
 from doe.planning.region import allowed
 from doe.report.drawing import response_points
-from doe.report.formatting import TO_METRIC, TO_US, number, printed_unit, setting
+from doe.report.formatting import TO_METRIC, TO_US, number, setting
 from doe.report.map_drawing import outcome_of
 from doe.report.settings import reference_setting
 from doe.study.model import Factor, Response, Study, Units
-from doe.units import convert
+from doe.units import convert, printed_unit
 from doe.window.explore import Explorer, expect_setting
 
 LEAST_TURN: Final = 0.1

@@ -18,11 +18,12 @@ from doe.coding import FactorCoding
 from doe.models.count import CountPosterior
 from doe.models.fit import Fit, Points, Posterior
 from doe.planning.region import kind_ranges, slack_of
-from doe.report.formatting import printed_unit, requirement_words, setting, shown_reading
+from doe.report.formatting import requirement_words, setting, shown_reading
 from doe.report.settings import reference_setting
 from doe.report.templating import script_data
 from doe.report.weld_row import large_and_small
 from doe.study.model import Factor, Response, Study
+from doe.units import printed_unit
 from doe.window.box import enough
 from doe.window.compact import CompactPosterior, compact, log_hold_of
 from doe.window.explore import Explorer

@@ -11,6 +11,7 @@ from typing import Final
 from doe.coding import FloatArray
 from doe.models.fit import Fit
 from doe.study.model import Claim, Factor, Response, Study
+from doe.units import printed_unit
 from doe.window.window import Answer, BestSetting, Nearest, SettingBox, Window
 
 CLAIM_DENOMINATORS: Final = (20, 10, 5, 50, 100)
@@ -79,8 +80,7 @@ def value_words(factor: Factor, value: float) -> str:
 
 def _with_unit(factor: Factor, number: str) -> str:
     """Put the unit behind a number."""
-    unit = {"degC": "°C", "degF": "°F", "mark": "", "": ""}.get(factor.unit, factor.unit)
-    return f"{number} {unit}".rstrip()
+    return f"{number} {'' if factor.unit == 'mark' else printed_unit(factor.unit)}".rstrip()
 
 
 def setting_words(study: Study, natural: tuple[float, ...]) -> str:
@@ -241,7 +241,11 @@ def _requirement_keys(response: Response) -> str:
         return 'hold, the arc time the supply must hold, as in hold = "30 s"'
     if response.kind == "count":
         return f"at_most, a number in {response.per_text}" if response.per_text else "at_most, a number"
-    return f"at_least or at_most, a number in {response.unit}" if response.unit else "at_least or at_most, a number"
+    return (
+        f"at_least or at_most, a number in {printed_unit(response.unit)}"
+        if response.unit
+        else "at_least or at_most, a number"
+    )
 
 
 def nothing_measured_sentence() -> str:
@@ -320,7 +324,7 @@ def narrow_sentences(study: Study, box: SettingBox) -> list[str]:
         if factor.set_within > 0 and not factor.is_kind and high - low < 2 * factor.set_within - 1e-9:
             sentences.append(
                 f"The window is narrower in {factor.name} than the dial can be held "
-                f"(± {factor.set_within:g} {factor.unit}".rstrip()
+                f"(± {factor.set_within:g} {printed_unit(factor.unit)}".rstrip()
                 + ")."
             )
     return sentences
