@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli.answer import answers, changes_study, json_option, print_json, say, seed_option, study_argument, wrote
+from cli.progress import working
 
 if TYPE_CHECKING:
     from doe.window.confirmation import Confirmation
@@ -41,8 +42,9 @@ def command(folder: Path, welds: int | None, allow: int | None, as_json: bool, s
     from doe.window import confirm_window, write_confirmation
     from doe.window.confirm_words import confirmation_sentences
 
-    fit = fit_responses(read_folder(folder), seed=seed)
-    confirmation = confirm_window(fit, seed=seed, welds=welds, failures_allowed=allow, **kind)
+    with working("fitting, and weighing the claim", quiet=as_json):
+        fit = fit_responses(read_folder(folder), seed=seed)
+        confirmation = confirm_window(fit, seed=seed, welds=welds, failures_allowed=allow, **kind)
     files = write_confirmation(confirmation)
     if files or (confirmation.verdict is None and lacks_sheets(confirmation.plan)):
         files += write_sheets(confirmation.plan)
