@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from typing import Final
@@ -41,4 +42,34 @@ def progress(label: str, *, quiet: bool = False) -> Iterator[Callable[[int, int]
     try:
         yield report
     finally:
+        bar.stop()
+
+
+@contextlib.contextmanager
+def working(label: str, *, quiet: bool = False) -> Iterator[None]:
+    """Show a moving bar and the seconds gone, for work whose steps are not counted.
+
+    Parameters
+    ----------
+    label : str
+        What is being done.
+    quiet : bool
+        Show nothing; nothing is shown without a terminal either.
+    """
+    if quiet or not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    bar = Progress(TextColumn(label), BarColumn(), TimeElapsedColumn(), console=Console(stderr=True), transient=True)
+    bar.add_task(label, total=None)
+    begun = threading.Timer(PATIENCE_S, bar.start)
+    begun.daemon = True
+    begun.start()
+    try:
+        yield
+    finally:
+        begun.cancel()
+        begun.join()
         bar.stop()

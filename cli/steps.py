@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from doe.planning.quality import PlanQuality
     from doe.rehearsal import Judgement
     from doe.study.model import Study
+    from doe.window.claim_file import ClaimFile
     from doe.window.confirmation import Confirmation
     from doe.window.window import Window
 
@@ -94,12 +95,15 @@ def write_plan(plan: Plan, *, replace: bool = False) -> list[Path]:
         return [*write_stage(plan, replace=replace), *sheets]
 
 
-def write_sheets(plan: Plan) -> list[Path]:
-    """Write a stage's run sheet on paper and as a workbook, its bench page and its macro page."""
+def write_sheets(plan: Plan, *, claim: ClaimFile | None = None) -> list[Path]:
+    """Write a stage's run sheet on paper and as a workbook, its bench page and its macro page.
+
+    A claim that is about to be written with them is given; one that stands in the folder is found there.
+    """
     from doe.bench.workbook_form import write_workbook_form
     from doe.report import write_bench_page, write_macro_page, write_run_sheet
 
-    sheets = [*write_run_sheet(plan), *write_workbook_form(plan)]
+    sheets = [*write_run_sheet(plan, claim=claim), *write_workbook_form(plan)]
     return [*sheets, *write_bench_page(plan), *write_macro_page(plan)]
 
 

@@ -176,6 +176,9 @@ _TABLE: Final = (
 
 UNITS: Final = {unit.symbol: unit for unit in _TABLE}
 """Every known unit by its symbol."""
+PRINTED: Final = {"degC": "°C", "degF": "°F", "mm2": "mm²"}
+"""How a unit is printed where its plain name is not the usual sign."""
+
 DIMENSIONLESS: Final = "1"
 """The symbol of a bare ratio; an empty unit means the same."""
 
@@ -230,6 +233,17 @@ def _plain_unit(text: str) -> str:
     plain = plain.replace("℃", "°C").replace("℉", "°F").replace("°", "deg").replace("deg ", "deg")
     plain = re.sub(r"\s*/\s*", "/", re.sub(r"\s+", " ", plain))
     return plain[:-1] if plain.endswith(".") else plain
+
+
+def printed_unit(unit: str) -> str:
+    """Give the sign a welder reads for a unit.
+
+    Examples
+    --------
+    >>> printed_unit("degC"), printed_unit("m/min"), printed_unit("")
+    ('°C', 'm/min', '')
+    """
+    return PRINTED.get(unit, unit)
 
 
 def is_unit(text: str) -> bool:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli.answer import answers, changing, json_option, note, print_json, say, spare_seed_option, study_argument
+from cli.progress import working
 
 if TYPE_CHECKING:
     from doe.bench.reading import Examination
@@ -50,8 +51,9 @@ def command(folder: Path, annotate: bool, as_json: bool, **asked: str) -> None:
         raise click.UsageError(message)
     study = read_whole_study(folder)
     wanted = read_wanted(study, **asked) if asked["code"] else None
-    found = examine_results(folder, study)
-    lost = () if found.results is None else rescue(found.results)
+    with working("reading and checking", quiet=as_json):
+        found = examine_results(folder, study)
+        lost = () if found.results is None else rescue(found.results)
     verdicts = check_welds(found.results, wanted) if wanted is not None and found.results is not None else ()
     files = []
     if annotate:

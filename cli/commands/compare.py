@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli.answer import answers, json_option, note, print_json, say, seed_option, study_argument
+from cli.progress import working
 
 if TYPE_CHECKING:
     from doe.window.comparison import Comparison
@@ -37,7 +38,8 @@ def command(folder: Path, others: tuple[Path, ...], by: str | None, thickness: b
       weldwindow compare lugs-6mm lugs-8mm lugs-10mm --thickness
     """
     _refuse_contradictions(others, by, thickness=thickness)
-    found, sentences = _compare((folder, *others), by, thickness=thickness, seed=seed)
+    with working("fitting, and comparing", quiet=as_json):
+        found, sentences = _compare((folder, *others), by, thickness=thickness, seed=seed)
     if as_json:
         print_json(found.to_dict())
     else:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli.answer import answers, changes_study, json_option, print_json, say, seed_option, study_argument, wrote
+from cli.progress import working
 
 if TYPE_CHECKING:
     from doe.window.confirmation import Confirmation
@@ -43,11 +44,13 @@ def command(folder: Path, welds: int | None, allow: int | None, as_json: bool, s
     from doe.window.confirm import is_written
     from doe.window.confirm_words import confirmation_sentences
 
-    fit = fit_responses(read_folder(folder), seed=seed)
-    confirmation = confirm_window(fit, seed=seed, welds=welds, failures_allowed=allow, **kind)
+    with working("fitting, and weighing the claim", quiet=as_json):
+        fit = fit_responses(read_folder(folder), seed=seed)
+        confirmation = confirm_window(fit, seed=seed, welds=welds, failures_allowed=allow, **kind)
     with all_or_nothing():
         is_due = not is_written(confirmation) or (confirmation.verdict is None and lacks_sheets(confirmation.plan))
-        sheets = write_sheets(confirmation.plan) if is_due else []  # before the plan: a command cut short begins anew
+        # before the plan: a command that is cut short begins anew
+        sheets = write_sheets(confirmation.plan, claim=confirmation.claim) if is_due else []
         files = [*write_confirmation(confirmation), *sheets]
     if as_json:
         print_json(confirmation.to_dict())

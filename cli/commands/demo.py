@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from cli.answer import answers, changing, json_option, note, print_json, say, seed_option, wrote
+from cli.progress import progress, working
 
 
 @click.command("demo")
@@ -39,13 +40,15 @@ def _do_it_all(folder: Path, *, as_json: bool, seed: int) -> None:
 
     study = start_demo(folder)
     note(f"1 of 4: the study, {study.title}: {folder / 'study.toml'}")
-    planned = make_plan(study, seed=seed)
+    with progress("planning", quiet=as_json) as done:
+        planned = make_plan(study, seed=seed, progress=done)
     write_plan(planned.plan)
     note(f"2 of 4: planned {len(planned.plan.welds)} welds, and a run sheet to weld by")
     say((f"   {line}" for line in planned.words()), quiet=as_json)
     judge = weld_demo(planned.plan, seed=seed)
     note("3 of 4: a virtual welder made the welds and filled in results.csv (all invented)")
-    reported = make_report(folder, seed=seed)
+    with working("fitting, looking for the window, drawing", quiet=as_json):
+        reported = make_report(folder, seed=seed)
     note("4 of 4: fitted the models and looked for the window")
     judgement = judge(reported.window)
     if as_json:

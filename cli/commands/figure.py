@@ -109,7 +109,8 @@ def _print(figure: NamedFigure, found: Figure, shown: Mapping[str, object], unus
 
 def _shown(name: str, value: object) -> str:
     """Print one input as it was understood."""
-    from doe.report.formatting import exact, printed_unit
+    from doe.report.formatting import exact
+    from doe.units import printed_unit
 
     if not isinstance(value, dict):
         return f"{name} {value}"
@@ -119,8 +120,8 @@ def _shown(name: str, value: object) -> str:
 
 def _value_lines(name: str, found: Figure) -> list[str]:
     """Print a value with its unit and, where usual, in the other system's."""
-    from doe.report.formatting import number, printed_unit
-    from doe.units import convert
+    from doe.report.formatting import number
+    from doe.units import convert, printed_unit
 
     unit = "" if found.unit in {"1", "deg"} else f" {printed_unit(found.unit)}"
     if isinstance(found.value, Mapping):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli.answer import answers, json_option, note, print_json, say, seed_option, study_argument
+from cli.progress import working
 from cli.tables import print_table
 
 if TYPE_CHECKING:
@@ -34,7 +35,8 @@ def command(folder: Path, textbook: bool, as_json: bool, seed: int) -> None:
     """
     from cli.steps import fit_and_check
 
-    checked = fit_and_check(folder, seed=seed, textbook=textbook)
+    with working("fitting", quiet=as_json):
+        checked = fit_and_check(folder, seed=seed, textbook=textbook)
     fit = checked.fit
     if as_json:
         print_json(checked.to_dict())
@@ -63,11 +65,12 @@ def _print_checks(diagnosis: Diagnosis) -> None:
 def _print_response(response: ResponseFit, *, confidence: float) -> None:
     """Print one fitted response."""
     from doe.report.formatting import number
+    from doe.window.words import level
 
     say(f"\n{response.name} ({response.kind}, {response.n} welds): {response.method}")
-    level = f"{confidence:.0%}"
+    sure = level(confidence)
     print_table(
-        ("term, coded factors", "estimate", "standard error", f"low {level}", f"high {level}"),
+        ("term, coded factors", "estimate", "standard error", f"low {sure}", f"high {sure}"),
         [(t.term, *(number(v, 4) for v in (t.estimate, t.se, t.low, t.high))) for t in response.terms],
     )
     for key, value in response.numbers.items():

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli.answer import answers, changes_study, json_option, print_json, say, spare_seed_option, study_argument, wrote
+from cli.progress import working
 
 if TYPE_CHECKING:
     from doe.rehearsal.practice import Practice
@@ -89,8 +90,9 @@ def _show_key(folder: Path, practice: Practice, *, as_json: bool) -> None:
     from cli.steps import fit_and_find
     from doe.rehearsal.practice import answer_key, write_practice
 
-    _, window = fit_and_find(folder, seed=1)
-    lines = answer_key(window, practice)
+    with working("fitting, and looking up the truth", quiet=as_json):
+        _, window = fit_and_find(folder, seed=1)
+        lines = answer_key(window, practice)
     file = write_practice(folder, replace(practice, key_shown=True))
     if as_json:
         print_json({"schema": 1, "files": [file], "window": window.to_dict(), "key": lines})

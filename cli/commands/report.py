@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from cli.answer import answers, changes_study, json_option, print_json, say, seed_option, study_argument, wrote
+from cli.progress import working
 
 
 @click.command("report")
@@ -30,7 +31,8 @@ def command(folder: Path, figures: Path | None, as_json: bool, seed: int) -> Non
     """
     from cli.steps import make_report
 
-    reported = make_report(folder, seed=seed, figures=figures)
+    with working("fitting, looking for the window, drawing", quiet=as_json):
+        reported = make_report(folder, seed=seed, figures=figures)
     if as_json:
         print_json(reported.to_dict())
     else:

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from cli.answer import answers, json_option, note, print_json, say, seed_option, study_argument
+from cli.progress import working
 
 
 @click.command("window")
@@ -30,7 +31,8 @@ def command(folder: Path, textbook: bool, as_json: bool, seed: int) -> None:
     from doe.errors import CANNOT_ANSWER
     from doe.report.answering import terminal_lines
 
-    _, window = fit_and_find(folder, seed=seed, textbook=textbook)
+    with working("fitting, and looking for the window", quiet=as_json):
+        _, window = fit_and_find(folder, seed=seed, textbook=textbook)
     if as_json:
         print_json(window.to_dict())
     else:

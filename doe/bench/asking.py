@@ -9,6 +9,7 @@ import numpy as np
 from doe.bench.results import BoolArray, Results
 from doe.errors import Fault
 from doe.study.model import Factor
+from doe.units import printed_unit
 
 _MOST_NAMED = 6
 
@@ -55,4 +56,4 @@ def shown_value(factor: Factor, value: float) -> str:
         return factor.kinds[int(value)]
     if factor.marks and not factor.calibrated:
         return f"mark {factor.mark_at(value) or format(value, 'g')}"
-    return f"{value:.6g} {factor.unit}".rstrip()
+    return f"{value:.6g} {printed_unit(factor.unit)}".rstrip()

@@ -78,8 +78,8 @@ def plate_temperature_off(results: Results) -> Iterator[Fault]:
         if abs(temperatures[i] - aim) <= PLATE_OFF_K:
             continue
         in_degc = convert(float(temperatures[i]), "degF", "degC")
-        hint = f"Is it degF ({in_degc:.3g} degC)?" if abs(in_degc - aim) <= 10 else "Which is right?"
-        text = f"the plate was at {temperatures[i]:.4g} degC and its {factor.name} is {aim:.4g} degC. {hint}"
+        hint = f"Is it °F ({in_degc:.3g} °C)?" if abs(in_degc - aim) <= 10 else "Which is right?"
+        text = f"the plate was at {temperatures[i]:.4g} °C and its {factor.name} is {aim:.4g} °C. {hint}"
         yield question(results, int(i), "plate temperature", text)
 
 

@@ -13,7 +13,7 @@ from doe.bench.results import Counts, Measurement, Results, Trips
 from doe.coding import FloatArray
 from doe.errors import Fault
 from doe.study.model import Factor, Response
-from doe.units import convert, find_unit
+from doe.units import convert, find_unit, printed_unit
 
 DECIMAL: Final = ((10.0, "a decimal point"), (100.0, "a decimal point"))
 FACTORS: Final[Mapping[str, tuple[tuple[float, str], ...]]] = {
@@ -66,7 +66,7 @@ def far_from_the_others(results: Results) -> Iterator[Fault]:
     """Find values ten times out, or in another unit than the rest of their column."""
     for column in _columns(results):
         for i, guess in _strays(column):
-            found = f"{column.values[i]:g} {column.unit}".rstrip()
+            found = f"{column.values[i]:g} {printed_unit(column.unit)}".rstrip()
             yield question(results, i, column.heading, f"{found} is far from the others. {guess}")
 
 
@@ -138,7 +138,7 @@ def outside_the_region(results: Results) -> Iterator[Fault]:
         margin = _wander(factor)
         planned = results.planned[:, j]
         for i in np.flatnonzero((planned < factor.low - margin) | (planned > factor.high + margin)):
-            region = f"{factor.low:g} to {factor.high:g} {factor.unit}".rstrip()
+            region = f"{factor.low:g} to {factor.high:g} {printed_unit(factor.unit)}".rstrip()
             text = f"{shown_value(factor, planned[i])} lies outside {region}"
             hint = _slip_into(float(planned[i]), factor.unit, low=factor.low - margin, high=factor.high + margin)
             yield question(results, int(i), factor.heading, f"{text}. {hint or 'Is that right?'}")
@@ -235,7 +235,7 @@ def _slip_into(value: float, unit: str, *, low: float, high: float) -> str:
     """Ask about the first slip whose undoing lands between two values; empty where none does."""
     for meant, why in _meanings(value, unit):
         if low <= meant <= high:
-            return f"Is it {meant:.3g} {unit}".rstrip() + f" ({why})?"
+            return f"Is it {meant:.3g} {printed_unit(unit)}".rstrip() + f" ({why})?"
     return ""
 
 
@@ -245,8 +245,8 @@ def _meanings(value: float, unit: str) -> Iterator[tuple[float, str]]:
     if dimension == "temperature":
         other = "degF" if find_unit(unit).symbol != "degF" else "degC"
         # Either the number was degrees of the other scale, or its heading was.
-        yield convert(value, other, unit), "degC and degF mixed"
-        yield convert(value, unit, other), "degC and degF mixed"
+        yield convert(value, other, unit), "°C and °F mixed"
+        yield convert(value, unit, other), "°C and °F mixed"
         return
     for factor, why in (*FACTORS.get(dimension, ()), *DECIMAL):
         yield value / factor, why

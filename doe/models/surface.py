@@ -47,7 +47,7 @@ from doe.terms import (
     multiply,
     to_reference,
 )
-from doe.units import convert, units_of
+from doe.units import convert, printed_unit, units_of
 
 TermClass = Literal["constant", "first", "second", "third"]
 Rule = Literal["none", "position", "preheat", "plate temperature"]
@@ -381,8 +381,9 @@ def describe_start(study: Study, start: Start) -> str:
         return "First and later welds start at the mean plate temperatures that were measured before them."
     if start.rule == "preheat":
         factor = study.factors[start.preheat]
+        unit = printed_unit(factor.unit)
         return (
-            f"A weld starts at {factor.name} plus what was seen on average: {start.first:+.0f} {factor.unit} for a "
-            f"first weld, {start.later:+.0f} {factor.unit} for a later one."
+            f"A weld starts at {factor.name} plus what was seen on average: {start.first:+.0f} {unit} for a first "
+            f"weld, {start.later:+.0f} {unit} for a later one."
         )
     return ""

@@ -17,6 +17,7 @@ from doe.models.sampled import Sensitivity
 from doe.models.surface import BoolArray
 from doe.models.weibull import TripTimes
 from doe.study.model import Factor, Response, Study
+from doe.units import printed_unit
 
 WORTH_READING: Final = 1.4
 """Computed load ratio over which a line-current reading is asked for. [1]"""
@@ -256,7 +257,7 @@ def _value(factor: Factor, value: float) -> str:
     if factor.is_kind:
         return f"{factor.name} {factor.kinds[int(value)]}"
     mark = factor.mark_at(value)
-    number = f"{value:.4g} {factor.unit}".strip()
+    number = f"{value:.4g} {printed_unit(factor.unit)}".strip()
     if mark is None:
         return f"{factor.name} {number}"
     return f"{factor.name} {number} (mark {mark})" if factor.calibrated else f"{factor.name} mark {mark}"

@@ -26,7 +26,7 @@ from doe.planning.region import allowed
 from doe.planning.table import plain_cell, safe_cell
 from doe.saving import keep_copy, write_text
 from doe.study.model import Factor, Study
-from doe.units import parse_number
+from doe.units import parse_number, printed_unit
 
 FILE: Final = "edges.csv"
 EDGES: Final = (("stubbing", -1, 1, 1.0), ("burn-back", 1, -1, 1.0), ("trip", 1, 1, 1.0))
@@ -291,7 +291,7 @@ def _nothing_ran(study: Study, pair: tuple[Factor, Factor], middle: EdgeBead) ->
     """Say what the limits lean on where no bead ran."""
     values = zip(pair, _natural(study, pair, [middle])[0], strict=True)
     where = " with ".join(
-        f"{f.name} {f.mark_at(v) or f'{v:.12g}'} {'' if f.marks else f.unit}".rstrip() for f, v in values
+        f"{f.name} {f.mark_at(v) or f'{v:.12g}'} {'' if f.marks else printed_unit(f.unit)}".rstrip() for f, v in values
     )
     return f"No bead ran: the limits take it that the middle of the region does. Weld {where} on scrap before planning."
 

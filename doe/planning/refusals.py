@@ -15,6 +15,7 @@ from doe.planning.region import is_empty, reachable_settings
 from doe.planning.search_space import search_space
 from doe.study.model import Factor, Study
 from doe.terms import Term, model_matrix
+from doe.units import printed_unit
 
 ENOUGH_POINTS = 20_000
 """Settings of the region at which the rank of a model is judged. Our planning value."""
@@ -43,7 +44,7 @@ def check_levels(study: Study, terms: Sequence[Term]) -> None:
 def _too_few_levels(study: Study, factor: Factor, n_values: int, power: int) -> str:
     """Word the refusal of a power."""
     shown = " and ".join(f"{setting_value(factor, v):g}" for v in factor.values) if n_values < 4 else ""
-    unit = f" {factor.unit}" if factor.unit else ""
+    unit = f" {printed_unit(factor.unit)}" if factor.unit else ""
     found = f" ({shown}{unit})" if shown else ""
     cure = "leave the term out" if study.plan.terms else "ask for model = “first order with products”"
     wanted = {2: "a third value", 3: "a fourth value"}.get(power, f"{power + 1} values")

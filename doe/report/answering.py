@@ -10,6 +10,7 @@ import numpy as np
 from doe.bench.results import Results
 from doe.models.textbook.tolerance import success_run
 from doe.planning.telling import tells_more
+from doe.report.formatting import asked_of
 from doe.study.model import Study
 from doe.window.standing import Standing
 from doe.window.window import Answer, Window
@@ -67,13 +68,21 @@ def _is_same_box(one: Answer, other: Answer) -> bool:
 
 
 def report_lines(window: Window) -> tuple[str, ...]:
-    """Give the sentences of page one, the plain frequency first."""
+    """Give the sentences of page one: the plain frequency first, then what every requirement is."""
     answer = window.answer
     if answer.best is None:
-        lines = none_sentences(window, answer)
+        first, *rest = none_sentences(window, answer)
     else:
-        lines = [sentence(window), best_sentence(window.study, answer.best), *answer.findings]
-    return (*lines, *(_position_line(window, other) for other in window.answers[1:]))
+        first, rest = sentence(window), [best_sentence(window.study, answer.best), *answer.findings]
+    return (first, *requirement_lines(window), *rest, *(_position_line(window, other) for other in window.answers[1:]))
+
+
+def requirement_lines(window: Window) -> tuple[str, ...]:
+    """Say what a good weld is: every requirement that was judged; none where nothing was asked."""
+    asked = [r for r in window.study.responses if r.has_requirement and r.name not in window.left_out]
+    if not asked:
+        return ()
+    return (f"A good weld here: {'; '.join(asked_of(response, window.study) for response in asked)}.",)
 
 
 def _position_line(window: Window, answer: Answer) -> str:
@@ -94,10 +103,20 @@ def side_lines(window: Window) -> tuple[str, ...]:
 
 def not_tested_lines(window: Window, results: Results) -> tuple[str, ...]:
     """Say what the answer says nothing about."""
-    lines = [not_tested_sentence(), *left_out_sentences(window)]
+    lines = [not_tested_sentence(), *conditions_tested(results), *left_out_sentences(window)]
     scrapped = [weld for weld, status in zip(results.weld, results.status, strict=True) if status == "scrapped"]
     if scrapped:
         lines.append(f"Scrapped and not counted: {', '.join(scrapped)}.")
+    return tuple(lines)
+
+
+def conditions_tested(results: Results) -> tuple[str, ...]:
+    """Name the outlets, cords and places of the test, as far as they were written down."""
+    lines = []
+    for heading in ("outlet", "cord", "place", "spool"):
+        known = sorted({text for text in results.remarks.get(heading, ()) if text})
+        if known:
+            lines.append(f"{heading} tested: {', '.join(known)}")
     return tuple(lines)
 
 
@@ -125,7 +144,17 @@ def standing_lines(window: Window) -> tuple[str, ...]:
 
 
 def next_lines(window: Window, results: Results) -> tuple[str, ...]:
-    """Say what to do next; where nothing can be claimed, also what would tell more beside the next welds."""
+    """Say what to do next: first of all with a card whose claim is withdrawn."""
+    standing = window.standing
+    withdrawn = standing is not None and standing.verdict == "withdrawn"
+    off = ("Take the card of the withdrawn claim off the machine.",) if withdrawn else ()
+    kinds = [factor.name for factor in window.study.factors if factor.is_kind]
+    beside = (f"What {' and '.join(kinds)} changes, side by side: weldwindow compare.",) if kinds else ()
+    return (*off, *_next_step(window, results), *beside)
+
+
+def _next_step(window: Window, results: Results) -> tuple[str, ...]:
+    """Say what is due; where nothing can be claimed, also what would tell more beside the next welds."""
     standing = window.standing
     if standing is not None and standing.shows_claim and window.found:
         return _next_of_a_claim(standing)
@@ -142,6 +171,12 @@ def next_lines(window: Window, results: Results) -> tuple[str, ...]:
         return ()  # the answer says it already
     if nearest is None or nearest.settings is None:
         return window.findings
+    if nearest.reason == "data speak against":
+        return (
+            "More welds in this region would mostly be wasted. Ask for something else in study.toml: another region, "
+            f"another requirement, or a claim that asks for less. To weld on all the same, {nearest.more_welds} welds "
+            "around the best candidate: weldwindow next plans them.",
+        )
     return (
         f"Make {nearest.more_welds} more welds around the best candidate, fill them in, and ask again: weldwindow next "
         "plans them.",
@@ -204,9 +239,9 @@ def claim_lines(window: Window) -> tuple[str, ...]:
             continue
         lines += [
             claim_sentence(window, answer),
-            f"Searched at a confidence of {level(answer.searched_at)}; on fresh draws from the posterior this box "
-            f"holds with {at_least(answer.box.confidence)}. It has {at_least(answer.box.share)} of the settings that "
-            "can be dialled in"
+            f"Searched at a confidence of {level(round(answer.searched_at, 4))}; on fresh draws from the posterior "
+            f"this box holds with {at_least(answer.box.confidence)}. It has {at_least(answer.box.share)} of the "
+            "settings that can be dialled in"
             + (", and no larger box holds." if answer.box.proven_largest else "; it is not proven to be the largest."),
         ]
     return (*lines, *window.findings)

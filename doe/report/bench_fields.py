@@ -7,9 +7,9 @@ from typing import Any, Final
 
 from doe.bench.columns import CONDITIONS, Column, plan_columns, results_columns
 from doe.bench.results import Status
-from doe.report.formatting import TO_METRIC, TO_US, printed_unit
+from doe.report.formatting import TO_METRIC, TO_US
 from doe.study.model import Factor, Response, Study
-from doe.units import convert
+from doe.units import convert, printed_unit
 
 Field = dict[str, Any]
 

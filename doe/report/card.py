@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from doe.bench.results import Results
 from doe.report import answering
+from doe.report.answering import conditions_tested
 from doe.report.contents import job_line
 from doe.report.pdf import PaperSize, Sheet
 from doe.report.settings import DialRow, dial_rows
@@ -14,13 +16,14 @@ from doe.window.window import Window
 DIALS_MM: Final = 60.0
 """Room for all dials together. [mm]"""
 
-SHORT_STAMP: Final = 18
-"""Letters of a stamp that leaves room for a date beside it."""
+FOOT_MM: Final = 27.0
+"""Room for the stamp, the lines to sign on and the footer. [mm]"""
 
-STOP_SIGNS: Final = (
-    "Stop when the wire stubs, the arc burns back, or the supply trips. After a trip: let it cool, reset once; "
-    "if it trips again, stop using this setting."
-)
+LARGEST_PT, SMALLEST_PT = 8.0, 5.0
+"""Sizes of the text below the dials: as large as there is room for."""
+
+STOP_SIGNS: Final = "Stop when the wire stubs, the arc burns back, or the supply trips."
+AFTER_A_TRIP: Final = "After a trip: let it cool, reset once; if it trips again, stop using this setting."
 
 
 def setting_card(window: Window, results: Results, *, size: PaperSize = "A6") -> bytes:
@@ -47,8 +50,7 @@ def setting_card(window: Window, results: Results, *, size: PaperSize = "A6") ->
     rows = dial_rows(window)
     if not rows:
         card.text_line(f"{answering.heading(window)}.", size=13, bold=True)
-        for line in answering.report_lines(window)[:2]:
-            card.text_line(line, size=7.5)
+        card.ln(1)
     for row in rows:
         wander = row.wander if row.wander.startswith("±") else ""
         values = " ".join(part for part in (row.values, wander) if part)
@@ -56,13 +58,32 @@ def setting_card(window: Window, results: Results, *, size: PaperSize = "A6") ->
     if rows:
         card.ln(1)
         card.text_line(answering.sentence(window), size=8.5, bold=True)
-        for line in answering.side_lines(window):
-            card.text_line(f"• {line}", size=6.5)
-    card.text_line(STOP_SIGNS, size=6.5)
-    for line in (*conditions_tested(results), *answering.recheck_lines(window)):
-        card.text_line(line, size=6.5)
+    _lines(card, _words(window, results, is_claimed=bool(rows)))
     _foot(card, confirmed=answering.stamp(window))
     return bytes(card.output())
+
+
+def _words(window: Window, results: Results, *, is_claimed: bool) -> Iterator[tuple[str, bool]]:
+    """Give what stands below the dials, and whether it is bold: what good means, the sides, stop signs, conditions."""
+    if is_claimed:
+        yield from ((line, False) for line in answering.requirement_lines(window))
+        yield from ((f"• {line}", False) for line in answering.side_lines(window))
+    else:
+        yield from ((line, False) for line in answering.report_lines(window)[:3])
+    yield STOP_SIGNS, True
+    yield AFTER_A_TRIP, False
+    yield from ((line, False) for line in (*conditions_tested(results), *answering.recheck_lines(window)))
+
+
+def _lines(card: Sheet, words: Iterable[tuple[str, bool]]) -> None:
+    """Print paragraphs as large as the room above the foot allows."""
+    told = tuple(words)
+    room = card.h - FOOT_MM - card.get_y()
+    size = LARGEST_PT
+    while size > SMALLEST_PT and sum(card.height_of(text, size=size, bold=bold) for text, bold in told) > room:
+        size -= 0.25
+    for text, bold in told:
+        card.text_line(text, size=size, bold=bold)
 
 
 def _dial(card: Sheet, row: DialRow, values: str, *, height: float) -> None:
@@ -77,25 +98,13 @@ def _dial(card: Sheet, row: DialRow, values: str, *, height: float) -> None:
     card.set_y(top + height + 1)
 
 
-def conditions_tested(results: Results) -> tuple[str, ...]:
-    """Name the outlets, cords and places of the test, as far as they were written down."""
-    lines = []
-    for heading in ("outlet", "cord", "place", "spool"):
-        known = sorted({text for text in results.remarks.get(heading, ()) if text})
-        if known:
-            lines.append(f"{heading} tested: {', '.join(known)}")
-    return tuple(lines)
-
-
 def _foot(card: Sheet, *, confirmed: str) -> None:
-    """Print the stamp and the lines to sign on; a long stamp is smaller, and leaves the date out where it has one."""
-    y, is_long = card.h - 15, len(confirmed) > SHORT_STAMP
-    x = card.l_margin + (72 if is_long else 44)
+    """Print the stamp, and below it the lines to sign on."""
+    y = card.h - 20
     if confirmed:
-        size = 7 if is_long else 9
-        card.set_font("house", "B", size)
-        card.rect(card.l_margin, y - 5, card.get_string_width(confirmed) + 4, 7)
-        card.text_at(card.l_margin + 2, y - (0.5 if is_long else 0), confirmed, size=size, bold=True)
-    if not is_long:
-        x = card.blank(x, y, label="date", width=17, size=7)
-    card.blank(x, y, label="initials", width=10, size=7)
+        card.set_font("house", "B", 9)
+        width = min(card.get_string_width(confirmed) + 4, card.epw)
+        card.rect(card.l_margin, y - 5, width, 7)
+        card.fitted(card.l_margin + 2, y, confirmed, width=width - 4, size=9)
+    x = card.blank(card.l_margin, y + 7, label="date", width=28, size=7)
+    card.blank(x, y + 7, label="initials", width=16, size=7)

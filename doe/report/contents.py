@@ -16,13 +16,14 @@ import numpy as np
 
 from doe.bench.alike import told_together
 from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips
+from doe.glossary import glossary
 from doe.models.diagnostics import diagnose
 from doe.models.fit import Fit
 from doe.report import answering, cautions
 from doe.report.calibration import CalibrationTable, calibration_table
 from doe.report.drawing import Drawn, curve_figures, residual_figure
 from doe.report.figures import to_svg
-from doe.report.formatting import number, printed_unit, quantity, setting, shown_reading
+from doe.report.formatting import number, quantity, setting, shown_reading
 from doe.report.found import found_lines
 from doe.report.heat_lines import HeatPart, heat_part
 from doe.report.map_drawing import map_figures
@@ -32,7 +33,7 @@ from doe.report.reasons import Reason, setting_reasons
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
 from doe.report.try_setting import TrySetting, try_setting
 from doe.study.model import Response, Study, Units
-from doe.units import convert
+from doe.units import convert, printed_unit
 from doe.window.explore import open_explorer
 from doe.window.window import Window
 
@@ -47,11 +48,11 @@ class Panel:
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture of the page: panels of one size, a legend below them, a caption."""
+    """A picture of the page: panels of one size, a legend below them in parts, a caption."""
 
     heading: str
     panels: tuple[Panel, ...]
-    legend: Panel | None
+    legend: tuple[Panel, ...]
     caption: str
 
 
@@ -97,6 +98,7 @@ class ReportContents:
     models: tuple[ModelSection, ...]
     calibration: CalibrationTable
     conversions: tuple[tuple[str, str, str], ...]
+    words: tuple[tuple[str, str], ...]
     repeat: tuple[str, ...]
     cautions: tuple[str, ...]
     foot: str
@@ -131,7 +133,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         sides=answering.side_lines(window),
         not_tested=answering.not_tested_lines(window, results),
         next_steps=answering.next_lines(window, results),
-        maps=tuple(_picture(drawn) for drawn in map_figures(fit, window)),
+        maps=tuple(_picture(drawn, with_legend=i == 0) for i, drawn in enumerate(map_figures(fit, window))),
         try_setting=None if explorer is None else try_setting(fit, explorer),
         reasons_heading=_reasons_heading(window),
         reasons=() if explorer is None else setting_reasons(results, explorer),
@@ -150,6 +152,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         models=tuple(ModelSection(part, tuple(_picture(drawn) for drawn in part.figures)) for part in parts),
         calibration=calibration_table(),
         conversions=told_together(results.conversions),
+        words=_words(study),
         repeat=_repeat(study, window),
         cautions=(*cautions.SCOPE, *cautions.ARC, *cautions.SUPPLY, *cautions.SECTION),
         foot=f"weldwindow {version('weldwindow')}, study {study.fingerprint}, seed {window.seed}",
@@ -240,11 +243,11 @@ def _source(svg: str) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode()
 
 
-def _picture(drawn: Drawn) -> Picture:
+def _picture(drawn: Drawn, *, with_legend: bool = True) -> Picture:
     panels = tuple(Panel(_source(to_svg(figure)), text) for figure, text in drawn.panels())
-    figure = drawn.legend_figure()
-    words = "; ".join(str(entry.get_label()) for entry in drawn.legend)
-    legend = None if figure is None else Panel(_source(to_svg(figure)), f"Legend: {words}.")
+    legend = (
+        tuple(Panel(_source(to_svg(figure)), text) for figure, text in drawn.legend_figures()) if with_legend else ()
+    )
     return Picture(drawn.heading, panels, legend, drawn.caption)
 
 
@@ -252,11 +255,26 @@ def _plates(results: Results) -> Picture | None:
     drawn = plates_picture(results)
     if drawn is None:
         return None
-    return Picture("", (Panel(_source(to_svg(drawn.figure)), drawn.text),), None, drawn.caption)
+    return Picture("", (Panel(_source(to_svg(drawn.figure)), drawn.text),), (), drawn.caption)
 
 
 LIBRARIES: Final = ("weldwindow", "numpy", "scipy", "pandas", "statsmodels", "scikit-learn", "matplotlib")
 """What the numbers and pictures hang on; their versions are printed."""
+
+
+WORDS: Final = (
+    "window", "best setting", "working region", "requirement", "confidence", "confidence band", "prediction band",
+    "scatter", "plate", "position", "wander", "region", "welded region", "claim", "confirmed", "not contradicted",
+    "withdrawn", "prior", "posterior", "load ratio", "t8/5",
+)  # fmt: skip
+"""Words of the page that the glossary explains; those of trips and heat stand only where there are some."""
+
+
+def _words(study: Study) -> tuple[tuple[str, str], ...]:
+    """Explain the page's words as ``weldwindow explain`` does."""
+    entries = glossary()
+    has_trips = any(response.kind == "trip" for response in study.responses)
+    return tuple((word, entries[word].text) for word in WORDS if has_trips or word != "load ratio")
 
 
 def _repeat(study: Study, window: Window) -> tuple[str, ...]:

@@ -21,17 +21,20 @@ from doe.report.figures import (
     CurvePanel,
     CurveStyle,
     Drawing,
+    LegendGroup,
     curve_drawing,
     curve_legend,
     draw_panels,
     legend_alone,
+    legend_columns,
     residual_drawings,
 )
-from doe.report.formatting import number, printed_unit, shown_reading, shown_unit
+from doe.report.formatting import number, shown_reading, shown_unit
 from doe.report.settings import reference_setting
 from doe.study.model import Response, Study
-from doe.units import convert
+from doe.units import convert, printed_unit
 from doe.window.window import Window
+from doe.window.words import level
 
 DRAWS: Final = 1000
 """Draws behind the curves."""
@@ -50,9 +53,8 @@ class Drawn:
         One a panel.
     texts : tuple of str
         What each panel shows, for those who cannot see it.
-    legend : tuple of Artist
+    legend_groups : tuple of LegendGroup
         Empty for none.
-    legend_title : str
     """
 
     name: str
@@ -60,21 +62,32 @@ class Drawn:
     caption: str
     drawings: tuple[Drawing, ...]
     texts: tuple[str, ...]
-    legend: tuple[Artist, ...] = ()
-    legend_title: str = ""
+    legend_groups: tuple[LegendGroup, ...] = ()
+
+    @property
+    def legend(self) -> tuple[Artist, ...]:
+        """Every entry of the legend."""
+        return tuple(entry for group in self.legend_groups for entry in group.entries)
 
     def panels(self) -> Iterator[tuple[Figure, str]]:
         """Draw each panel by itself; give it with what it shows."""
         for draw, text in zip(self.drawings, self.texts, strict=True):
             yield draw_panels([draw]), text
 
-    def legend_figure(self) -> Figure | None:
-        """Draw the legend by itself."""
-        return legend_alone(self.legend, title=self.legend_title) if self.legend else None
+    def legend_figures(self) -> Iterator[tuple[Figure, str]]:
+        """Draw each group of the legend by itself; give it with its words."""
+        for group in self.legend_groups:
+            words = "; ".join(str(entry.get_label()) for entry in group.entries)
+            named = f"Legend, {group.title}" if group.title else "Legend"
+            yield legend_alone(group.entries, title=group.title), f"{named}: {words}."
+
+    @property
+    def _legend_title(self) -> str:
+        return self.legend_groups[0].title if self.legend_groups else ""
 
     def whole(self, columns: int) -> Figure:
         """Draw panels and legend together, in so many columns."""
-        return draw_panels(self.drawings, self.legend, columns=columns, title=self.legend_title)
+        return draw_panels(self.drawings, self.legend, columns=columns, title=self._legend_title)
 
 
 def main_dials(study: Study) -> tuple[int, ...]:
@@ -114,7 +127,7 @@ def curve_figures(fit: Fit, window: Window) -> Iterator[Drawn]:
             "Rings: the welds as they were read, whatever the other dials stood at.",
             tuple(curve_drawing(panel, style) for panel in panels),
             tuple(_curve_text(part, panel, style, confidence) for panel in panels),
-            tuple(curve_legend(confidence, is_chance=style.is_chance)),
+            legend_columns(curve_legend(confidence, is_chance=style.is_chance)),
         )
 
 
@@ -165,8 +178,8 @@ def _curve_text(part: ResponseFit, panel: CurvePanel, style: CurveStyle, confide
         return f"{part.name} along {panel.title}: nothing of it may be welded with the other dials where they are."
     ends = [(panel.x.ticks[i], number(float(panel.mean[i]))) for i in (seen[0], seen[-1])]
     what = style.label if style.is_chance else f"average {style.label}"
-    bands = f"{confidence:.0%} confidence band" + (
-        "" if style.is_chance else f" and the {confidence:.0%} prediction band of the next weld"
+    bands = f"{level(confidence)} confidence band" + (
+        "" if style.is_chance else f" and the {level(confidence)} prediction band of the next weld"
     )
     return (
         f"{part.name} along {panel.x.label}, with the {bands}: {what} is {ends[0][1]} at {ends[0][0]} and {ends[1][1]} "

@@ -21,6 +21,7 @@ from matplotlib.patches import Patch
 from scipy.special import ndtri
 
 from doe.coding import FloatArray
+from doe.window.words import level
 
 STYLE: Final[dict[Any, Any]] = {
     "font.family": "DejaVu Sans",
@@ -77,8 +78,8 @@ def draw_panels(
     """Draw panels of one size in so many columns, with one legend below them."""
     columns = max(1, min(columns, len(drawings)))
     rows = -(-len(drawings) // columns)
-    legend_columns = 1 if columns == 1 else 2 * columns - 2
-    legend_in = 0.19 * -(-len(legend) // max(legend_columns, 1)) + (0.25 if title else 0.1) if legend else 0.0
+    across = 1 if columns == 1 else 2 * columns - 2
+    legend_in = 0.19 * -(-len(legend) // max(across, 1)) + (0.25 if title else 0.1) if legend else 0.0
     with mpl.rc_context(STYLE):
         size = (PANEL_IN[0] * columns, PANEL_IN[1] * rows + legend_in)
         alone = rows * columns == 1 and not legend
@@ -94,7 +95,7 @@ def draw_panels(
             figure.legend(
                 handles=list(legend),
                 loc="outside lower center",
-                ncols=legend_columns,
+                ncols=across,
                 fontsize=8,
                 frameon=False,
                 title=title or None,
@@ -102,11 +103,28 @@ def draw_panels(
     return figure
 
 
+@dataclass(frozen=True, eq=False)
+class LegendGroup:
+    """Entries of a legend that belong together; the groups stand side by side where there is room."""
+
+    title: str
+    entries: tuple[Artist, ...]
+
+
+def legend_columns(entries: Sequence[Artist]) -> tuple[LegendGroup, ...]:
+    """Part a legend's entries, in their order, among as many columns as panels stand side by side."""
+    length = -(-len(entries) // WIDE_COLUMNS)
+    starts = range(0, len(entries), length or 1)
+    return tuple(LegendGroup("", tuple(entries[start : start + length])) for start in starts)
+
+
 def legend_alone(legend: Sequence[Artist], *, title: str = "") -> Figure:
     """Draw a legend by itself, as wide as a panel, for beside panels that stand apart."""
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(PANEL_IN[0], 0.185 * len(legend) + (0.3 if title else 0.1)))
-        figure.legend(handles=list(legend), loc="upper left", fontsize=8.5, frameon=False, title=title or None)
+        figure.legend(
+            handles=list(legend), loc="upper left", fontsize=8.5, frameon=False, title=title or None, alignment="left"
+        )
     return figure
 
 
@@ -197,11 +215,11 @@ def _draw_posts(place: Axes, panel: CurvePanel, style: CurveStyle) -> None:
 
 def curve_legend(confidence: float, *, is_chance: bool) -> list[Artist]:
     """Explain line, bands, requirement and rings."""
-    band = Patch(facecolor=PREDICTION_COLOUR, alpha=0.35, label=f"{confidence:.0%} prediction band of the next weld")
+    band = Patch(facecolor=PREDICTION_COLOUR, alpha=0.35, label=f"{level(confidence)} prediction band of the next weld")
     what = "chance" if is_chance else "average weld"
     return [
         Line2D([], [], color=CONFIDENCE_COLOUR, label=what),
-        Patch(facecolor=CONFIDENCE_COLOUR, alpha=0.45, label=f"{confidence:.0%} confidence band of the {what}"),
+        Patch(facecolor=CONFIDENCE_COLOUR, alpha=0.45, label=f"{level(confidence)} confidence band of the {what}"),
         *([] if is_chance else [band, Line2D([], [], color="black", linestyle=":", label="requirement")]),
         Line2D([], [], marker="o", color="none", markerfacecolor="none", markeredgecolor="black", label="weld as read"),
     ]

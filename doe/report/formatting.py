@@ -6,10 +6,7 @@ import math
 from typing import Final
 
 from doe.study.model import Factor, Response, Study, Units
-from doe.units import convert
-
-PRINTED_UNIT: Final = {"degC": "°C", "degF": "°F", "mm2": "mm²", "": ""}
-"""How a unit is printed where its plain name is not the usual sign."""
+from doe.units import convert, printed_unit
 
 TO_US: Final = {
     "mm": "in",
@@ -40,11 +37,6 @@ TO_METRIC: Final = {
 def shown_unit(unit: str, units: Units) -> str:
     """Give the unit a quantity is shown in."""
     return (TO_US if units == "us" else TO_METRIC).get(unit, unit)
-
-
-def printed_unit(unit: str) -> str:
-    """Give the unit's printed sign."""
-    return PRINTED_UNIT.get(unit, unit)
 
 
 def shown_reading(response: Response, units: Units) -> tuple[float, str]:
@@ -121,3 +113,28 @@ def setting_words(study: Study, natural: tuple[float, ...]) -> str:
         f"{factor.name} {setting(factor, value, study.units)}"
         for factor, value in zip(study.factors, natural, strict=True)
     )
+
+
+def requirement_words(response: Response, study: Study) -> str:
+    """Tell a response's requirement: ``at least 1.2 mm``, ``at most 2 in 100 mm``, ``holds for 30 s``."""
+    per_unit, unit = shown_reading(response, study.units)
+    parts = [
+        f"{words} {number(limit * per_unit)} {printed_unit(unit)}".rstrip()
+        for words, limit in (("at least", response.at_least), ("at most", response.at_most))
+        if limit is not None
+    ]
+    if response.kind == "count" and response.per_text and parts:
+        parts.append(f"in {response.per_text}")
+        return " ".join(parts)
+    if response.hold_s is not None:
+        return f"holds for {number(response.hold_s)} s"
+    return " and ".join(parts) or ("yes" if response.kind == "pass" else "no requirement")
+
+
+def asked_of(response: Response, study: Study) -> str:
+    """Say what a good weld is as far as one response goes: ``no trip within 30 s``, ``root fused``."""
+    if response.kind == "pass":
+        return response.name
+    if response.hold_s is not None:
+        return f"no {response.name} within {number(response.hold_s)} s"
+    return f"{response.name} {requirement_words(response, study)}"

@@ -8,10 +8,11 @@ import numpy as np
 
 from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips
 from doe.report.drawing import response_points
-from doe.report.formatting import number, printed_unit, quantity, setting_words, shown_reading
+from doe.report.formatting import number, quantity, setting_words, shown_reading
 from doe.report.reasons import percent
 from doe.report.settings import reference_setting
 from doe.study.model import Response, Units
+from doe.units import printed_unit
 from doe.window.explore import Explorer, expect_setting
 from doe.window.window import ResponseNumbers
 from doe.window.words import level

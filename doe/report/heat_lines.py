@@ -13,13 +13,13 @@ from doe.bench.results import Results
 from doe.coding import FloatArray
 from doe.models.load import find_arc_power
 from doe.planning.heat import ArcPower, Heat, heat_at, is_burn_off_known, is_fillet
-from doe.report.formatting import number, printed_unit, quantity, shown_unit
+from doe.report.formatting import number, quantity, shown_unit
 from doe.report.settings import range_text
 from doe.study.model import Study
 from doe.trade.aws_d11 import minimum_fillet
 from doe.trade.cooling import USUAL_AIM_S
 from doe.trade.preheat import CODE_FIRST, carbon_equivalent_cet, outside_method_b, preheat_by_cet
-from doe.units import convert
+from doe.units import convert, printed_unit
 from doe.window.window import SettingBox, Window
 
 METHOD: Final = "EN 1011-2:2001 Annex C.3, method B, from memory"

@@ -22,6 +22,7 @@ from doe.trade.breaker import IEC_FAST, IEC_HOLDS, IEC_SLOW, UL_FAST, UL_HOLDS, 
 from doe.window.box import BoolArray
 from doe.window.hull import inside_hulls
 from doe.window.window import Answer, AssuranceMap, SettingBox, Window
+from doe.window.words import frequency
 
 PANELS: Final = 9
 """No more small maps than this."""
@@ -42,16 +43,17 @@ def map_figures(fit: Fit, window: Window) -> Iterator[Drawn]:
     load = load_trend(fit)
     tested = ground_between_welds(window, fit.results)
     reliability = window.claim.reliability
-    for answer, shown in zip(window.answers, window.maps, strict=False):
-        panels = _panels(window, answer, shown, fit.results, tested=tested, load=load)
+    answers = tuple(zip(window.answers, window.maps, strict=False))
+    every = [_panels(window, answer, shown, fit.results, tested=tested, load=load) for answer, shown in answers]
+    legend = map_legend([panel for panels in every for panel in panels], reliability)
+    for (answer, shown), panels in zip(answers, every, strict=True):
         yield Drawn(
             "map" if answer.position == "any" else f"map-{'first' if answer.position == 1 else 'later'}",
             HEADINGS[answer.position],
             _caption(window, load, shown) if answer.position == "any" else "Drawn as the map above.",
             tuple(map_drawing(panel, reliability) for panel in panels),
             tuple(_map_text(panel, reliability) for panel in panels),
-            tuple(map_legend(panels, reliability)),
-            "expected share of good welds",
+            legend,
         )
 
 
@@ -66,8 +68,8 @@ def _caption(window: Window, load: LoadTrend | None, shown: AssuranceMap) -> str
     aside = f" The other dials are held at {', '.join(held)}; the welds are shown wherever they stood." if held else ""
     said = (
         "Each cell is one setting of the dials. Brighter: more good welds are expected. Hatched: the claim cannot be "
-        "made there. Solid line: the window. Dashed line: the working region. Dots: the welds made, with their "
-        f"numbers. Nothing is drawn outside what was tested: the ground between the welds (dotted edge).{aside}"
+        "made there. Dots: the welds made, with their numbers. Nothing is drawn outside what was tested: the ground "
+        f"between the welds (dotted edge).{aside}"
     )
     if "trip" not in {r.kind for r in study.responses if r.name in shown.passes}:
         return said
@@ -318,6 +320,7 @@ def _map_text(panel: MapPanel, reliability: float) -> str:
         )
     low, high = np.nanmin(panel.expected), np.nanmax(panel.expected)
     return (
-        f"Map of {panel.y.label} by {panel.x.label} at {where}: {low:.0%} to {high:.0%} of welds expected good; "
-        f"{reliability:.0%} can be claimed at {claimed} of {int(tested.sum())} settings; {made}.{outline}"
+        f"Map of {panel.y.label} by {panel.x.label} at {where}: {low * 100:.0f} to {high * 100:.0f} % of welds "
+        "expected good; "
+        f"{frequency(reliability)} can be claimed at {claimed} of {int(tested.sum())} settings; {made}.{outline}"
     )

@@ -25,7 +25,8 @@ from matplotlib.patches import Patch, PathPatch, Rectangle
 from matplotlib.path import Path
 
 from doe.coding import FloatArray
-from doe.report.figures import COLOURS, Axis, Drawing
+from doe.report.figures import COLOURS, Axis, Drawing, LegendGroup
+from doe.window.words import frequency, level
 
 STEPS: Final = (0.0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
 """Steps of the assurance in the map."""
@@ -256,28 +257,34 @@ def _label(place: Axes, x: Axis, y: Axis) -> None:
     place.set_ylabel(y.label)
 
 
-def map_legend(panels: Sequence[MapPanel], reliability: float) -> list[Artist]:
-    """Explain colours, hatch, outlines, lines and dots; only lines and outcomes that are on a panel."""
+def map_legend(panels: Sequence[MapPanel], reliability: float) -> tuple[LegendGroup, ...]:
+    """Explain colours, hatch, outlines, lines and dots, a group each; only lines and outcomes that are on a panel."""
     colours, norm = mpl.colormaps[COLOURS], _norm()
-    entries: list[Artist] = [
+    shares: list[Artist] = [
         Patch(
             facecolor=colours(norm((low + high) / 2)),
-            label=f"{low:.0%} to {high:.0%} good" if low else f"under {high:.0%} good",
+            label=f"{level(low)} to {level(high)}" if low else f"under {level(high)}",
         )
         for low, high in itertools.pairwise(STEPS)
     ]
-    entries += [
-        Patch(facecolor="#d0d0d0", edgecolor="black", hatch="////", label=f"{reliability:.0%} cannot be claimed"),
-        Line2D([], [], color="black", linewidth=2.8, label="window"),
-        Line2D([], [], color="black", linewidth=1.4, linestyle="--", label="working region"),
+    ground: list[Artist] = [
+        Patch(
+            facecolor="#d0d0d0", edgecolor="black", hatch="////", label=f"{frequency(reliability)} cannot be claimed"
+        ),
         Line2D([], [], color="black", linewidth=0.9, linestyle=(0, (1, 1.5)), label="edge of what was tested"),
     ]
+    if any(panel.window for panel in panels):
+        ground.append(Line2D([], [], color="black", linewidth=2.8, label="window"))
+    if any(panel.working for panel in panels):
+        ground.append(Line2D([], [], color="black", linewidth=1.4, linestyle="--", label="working region"))
     limits = dict.fromkeys(line.label for panel in panels for line in panel.lines if line.kind == "limit")
-    entries += [_line_entry("limit", f"limit: {label}") for label in limits]
+    ground += [_line_entry("limit", f"limit: {label}") for label in limits]
     if any(line.kind == "supply" for panel in panels for line in panel.lines):
-        entries.append(_line_entry("supply", "load over the breaker’s rating"))
+        ground.append(_line_entry("supply", "load over the breaker’s rating"))
     seen = {outcome for panel in panels for outcome in panel.welds.outcomes}
-    return entries + [_dot_entry(outcome) for outcome in MARKERS if outcome in seen]
+    dots: list[Artist] = [_dot_entry(outcome) for outcome in MARKERS if outcome in seen]
+    groups = (("expected share of good welds", shares), ("ground and lines", ground), ("welds made", dots))
+    return tuple(LegendGroup(title, tuple(entries)) for title, entries in groups if entries)
 
 
 def _line_entry(kind: LineKind, label: str) -> Line2D:

@@ -15,9 +15,10 @@ from doe.models.fit import ResponseFit
 from doe.models.influence import Influence
 from doe.models.textbook import fit_textbook
 from doe.report.drawing import Drawn, residual_figure
-from doe.report.formatting import number, printed_unit, setting, shown_reading
+from doe.report.formatting import number, setting, shown_reading
 from doe.study.model import Study
-from doe.window.words import at_least
+from doe.units import printed_unit
+from doe.window.words import at_least, level
 
 MOVERS: Final = 8
 """Welds in the table of influence: those that move the fit furthest."""
@@ -84,7 +85,7 @@ def model_part(part: ResponseFit, results: Results, diagnosis: Diagnosis | None)
 
 def _terms(part: ResponseFit, study: Study) -> Table:
     """Print the coefficients, of the coded factors and in the unit the readings were taken in."""
-    level = f"{study.claim.confidence:.0%}"
+    sure = level(study.claim.confidence)
     rows = ((t.term, *(number(v, 4) for v in (t.estimate, t.se, t.low, t.high))) for t in part.terms)
     scale = {
         "measure": f"{part.name}, {printed_unit(part.response.unit)}".rstrip(", "),
@@ -96,7 +97,7 @@ def _terms(part: ResponseFit, study: Study) -> Table:
     return Table(
         f"Terms of the coded factors ({coded}), on the scale of: {scale}. Estimate and standard error are posterior "
         "mean and standard deviation.",
-        ("term", "estimate", "standard error", f"low {level}", f"high {level}"),
+        ("term", "estimate", "standard error", f"low {sure}", f"high {sure}"),
         tuple(rows),
     )
 

@@ -75,6 +75,11 @@ class Sheet(FPDF):
         self.set_font("house", "B" if bold else "", size)
         self.multi_cell(0, size * 0.48, text, new_x="LMARGIN", new_y="NEXT", align="L")
 
+    def height_of(self, text: str, *, size: float = 9, bold: bool = False) -> float:
+        """Give the height one paragraph over the full width takes. [mm]."""
+        self.set_font("house", "B" if bold else "", size)
+        return len(self._wrapped(text, self.epw - 2 * self.c_margin, may_break=True)) * size * 0.48
+
     def text_at(self, x: float, y: float, text: str, *, size: float = 9, bold: bool = False) -> None:
         """Print a short text with its baseline at a place."""
         self.set_font("house", "B" if bold else "", size)

@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Final
 
 from doe.bench.reading_study import Key, measures
-from doe.report.formatting import printed_unit
 from doe.report.pdf import PaperSize, Sheet
 from doe.saving import make_folder, write_bytes
 from doe.study.model import Study
+from doe.units import printed_unit
 
 ROW_MM: Final = 14.0
 """Height of one reading. [mm]"""

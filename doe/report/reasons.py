@@ -17,11 +17,11 @@ from doe.bench.results import Results
 from doe.models.fit import Points
 from doe.planning.region import allowed
 from doe.report.drawing import response_points
-from doe.report.formatting import TO_METRIC, TO_US, number, printed_unit, setting
+from doe.report.formatting import TO_METRIC, TO_US, number, setting
 from doe.report.map_drawing import outcome_of
 from doe.report.settings import reference_setting
 from doe.study.model import Factor, Response, Study, Units
-from doe.units import convert
+from doe.units import convert, printed_unit
 from doe.window.explore import Explorer, expect_setting
 
 LEAST_TURN: Final = 0.1
@@ -210,10 +210,15 @@ def amount_in_both(low: float, high: float, response: Response, units: Units) ->
     """
     pair = _other_unit(response.unit)
     if pair is None:
-        return f"{number(low)} to {number(high)} {printed_unit(response.unit)}".rstrip()
+        return f"{_from_to(low, high)} {printed_unit(response.unit)}".rstrip()
     first, second = pair if units == "metric" else pair[::-1]
-    ends = [[number(float(convert(v, response.unit, unit))) for v in (low, high)] for unit in (first, second)]
-    return f"{ends[0][0]} to {ends[0][1]} {printed_unit(first)} [{ends[1][0]} to {ends[1][1]} {printed_unit(second)}]"
+    spans = [_from_to(*(float(convert(v, response.unit, unit)) for v in (low, high))) for unit in (first, second)]
+    return f"{spans[0]} {printed_unit(first)} [{spans[1]} {printed_unit(second)}]"
+
+
+def _from_to(low: float, high: float) -> str:
+    """Print a span, or one number where there is but one."""
+    return number(low) if low == high else f"{number(low)} to {number(high)}"
 
 
 def _other_unit(unit: str) -> tuple[str, str] | None:

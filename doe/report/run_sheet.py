@@ -7,35 +7,40 @@ from collections.abc import Mapping
 from doe.planning.feasibility import WeldLoad, plan_loads
 from doe.planning.plan import Plan, PlannedWeld
 from doe.report import cautions
-from doe.report.formatting import quantity, setting
+from doe.report.formatting import asked_of, quantity, setting
 from doe.report.labels import add_chalk_card, add_labels, plates_in_order
 from doe.report.pdf import PaperSize, Sheet
 from doe.report.weld_row import add_weld, row_mm
 from doe.study.model import Study
+from doe.window.claim_file import ClaimFile, differences
+from doe.window.words import box_words, frequency, level
 
 
-def run_sheet(plan: Plan, *, size: PaperSize = "A4") -> bytes:
+def run_sheet(plan: Plan, *, size: PaperSize = "A4", claim: ClaimFile | None = None) -> bytes:
     """Make the run sheet.
 
     Parameters
     ----------
     plan : Plan
     size : {"A4", "Letter"}
+    claim : ClaimFile, optional
+        What welds that confirm put to the test.
 
     Returns
     -------
     bytes
         A PDF: one block a plate in the order of welding, with the marks to set and blanks for every reading; then the
-        chalk card, and labels to cut out.
+        chalk card, and labels to cut out. Where all welds confirm a claim it is named so, and says the rule first.
     """
     study = plan.study
+    confirms = all(weld.role == "confirm" for weld in plan.welds)
     sheet = Sheet(
-        f"Run sheet: {study.title}",
+        f"{'Confirmation sheet' if confirms else 'Run sheet'}: {study.title}",
         foot=f"study {study.fingerprint}   seed {plan.seed}   stage {plan.stage}   {len(plan.welds)} welds",
         size=size,
     )
     sheet.add_page()
-    _front(sheet, study)
+    _front(sheet, study, what_is_confirmed(plan, claim) if confirms else ())
     plates = plates_in_order(plan)
     watched = {load.weld: _watch_words(load) for load in plan_loads(plan) if load.is_heaviest}
     for number, welds in enumerate(plates, start=1):
@@ -45,8 +50,26 @@ def run_sheet(plan: Plan, *, size: PaperSize = "A4") -> bytes:
     return bytes(sheet.output())
 
 
-def _front(sheet: Sheet, study: Study) -> None:
-    """Print what is held, what to check and what to beware of."""
+def what_is_confirmed(plan: Plan, claim: ClaimFile | None) -> tuple[str, ...]:
+    """Say which claim a plan's welds put to the test, what a good weld is, and the rule that was fixed beforehand."""
+    study = plan.study
+    asked = "; ".join(asked_of(response, study) for response in study.responses if response.has_requirement)
+    n, allowed = len(plan.welds), 0
+    lines = [f"A good weld: {asked}." if asked else ""]
+    if claim is not None and not differences(claim, study):
+        promise = f"at least {frequency(claim.claim.reliability)} welds good, {level(claim.claim.confidence)} sure"
+        lines.insert(0, f"The claim: {box_words(study, claim.box(study))}; {promise}.")
+        allowed = claim.rule.failures_allowed if claim.stage == plan.stage else 0
+    may = "none may fail" if not allowed else f"at most {allowed} may fail"
+    lines.append(
+        f"The rule, fixed before the first arc: {n} welds at the settings below, {may}. Make and measure every one: a "
+        "failure is data. Then weldwindow confirm gives the verdict."
+    )
+    return tuple(line for line in lines if line)
+
+
+def _front(sheet: Sheet, study: Study, confirmed: tuple[str, ...] = ()) -> None:
+    """Print what is confirmed, what is held, what to check and what to beware of."""
     job = [study.job.joint, study.job.material, study.job.wire]
     if study.job.thickness_mm:
         job.insert(1, f"{quantity(study.job.thickness_mm, 'mm', study.units)} thick")
@@ -57,6 +80,11 @@ def _front(sheet: Sheet, study: Study) -> None:
     for label, width in (("date", 24), ("welder", 30), ("outlet", 20), ("cord", 26), ("spool", 18)):
         x = sheet.blank(x, y, label=label, width=width)
     sheet.set_y(y + 4)
+    if confirmed:
+        sheet.text_line("What these welds confirm", size=9, bold=True)
+        for line in confirmed:
+            sheet.text_line(line, size=8.5)
+        sheet.ln(1)
     _ticks(sheet, "Before the first arc", cautions.BEFORE_THE_ARC)
     _ticks(sheet, "At every weld", cautions.BETWEEN_WELDS)
     for line in how_to_run(study):

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from doe.report.formatting import exact, printed_unit, setting, setting_value, shown_unit
+from doe.report.formatting import exact, setting, setting_value, shown_unit
 from doe.study.model import Factor, Study
-from doe.units import convert
+from doe.units import convert, printed_unit
 from doe.window.window import SettingBox, Window
 
 

@@ -18,11 +18,12 @@ from doe.coding import FactorCoding
 from doe.models.count import CountPosterior
 from doe.models.fit import Fit, Points, Posterior
 from doe.planning.region import kind_ranges, slack_of
-from doe.report.formatting import number, printed_unit, setting, shown_reading
+from doe.report.formatting import requirement_words, setting, shown_reading
 from doe.report.settings import reference_setting
 from doe.report.templating import script_data
 from doe.report.weld_row import large_and_small
 from doe.study.model import Factor, Response, Study
+from doe.units import printed_unit
 from doe.window.box import enough
 from doe.window.compact import CompactPosterior, compact, log_hold_of
 from doe.window.explore import Explorer
@@ -235,22 +236,6 @@ def _bar(response: Response, study: Study) -> TryBar:
         is_number and response.at_least is not None,
         is_number and response.at_most is not None,
     )
-
-
-def requirement_words(response: Response, study: Study) -> str:
-    """Tell a response's requirement: ``at least 1.2 mm``, ``at most 2 in 100 mm``, ``holds for 30 s``."""
-    per_unit, unit = shown_reading(response, study.units)
-    parts = [
-        f"{words} {number(limit * per_unit)} {printed_unit(unit)}".rstrip()
-        for words, limit in (("at least", response.at_least), ("at most", response.at_most))
-        if limit is not None
-    ]
-    if response.kind == "count" and response.per_text and parts:
-        parts.append(f"in {response.per_text}")
-        return " ".join(parts)
-    if response.hold_s is not None:
-        return f"holds for {number(response.hold_s)} s"
-    return " and ".join(parts) or ("yes" if response.kind == "pass" else "no requirement")
 
 
 def _response(

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from doe.planning.plan import PlannedWeld
-from doe.report.formatting import printed_unit, setting, setting_value, shown_unit
+from doe.report.formatting import setting, setting_value, shown_unit
 from doe.report.pdf import Sheet
 from doe.study.model import Factor, Response, Study
+from doe.units import printed_unit
 
 PICTURE_MM: Final = 26.0
 """Width of a plate's picture. [mm]"""

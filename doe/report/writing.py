@@ -16,6 +16,7 @@ from doe.report.page import render_page
 from doe.report.run_sheet import run_sheet
 from doe.saving import make_folder, write_bytes, write_text
 from doe.study.model import Study
+from doe.window.claim_file import ClaimFile, read_claim
 from doe.window.claimed import window_with_claim
 from doe.window.confirmation import Confirmation
 from doe.window.window import Window
@@ -24,7 +25,7 @@ FOLDER = "report"
 """Where everything made goes, inside the study's folder."""
 
 
-def write_run_sheet(plan: Plan, folder: Path | None = None) -> list[Path]:
+def write_run_sheet(plan: Plan, folder: Path | None = None, *, claim: ClaimFile | None = None) -> list[Path]:
     """Write a plan's run sheet as PDF, A4, or Letter where the study is in customary units.
 
     Parameters
@@ -32,6 +33,8 @@ def write_run_sheet(plan: Plan, folder: Path | None = None) -> list[Path]:
     plan : Plan
     folder : Path, optional
         Where to, made where it does not exist; ``report`` in the study's folder unless another is named.
+    claim : ClaimFile, optional
+        What welds that confirm put to the test; the one that stands in the study's folder unless another is given.
 
     Raises
     ------
@@ -42,7 +45,9 @@ def write_run_sheet(plan: Plan, folder: Path | None = None) -> list[Path]:
     folder, within = (own, plan.study.folder) if folder is None or folder == own else (folder, None)
     make_folder(folder, within=within)
     name = "run-sheet.pdf" if plan.stage == 1 else f"run-sheet-{plan.stage}.pdf"
-    data = run_sheet(plan, size="Letter" if plan.study.units == "us" else "A4")
+    if claim is None and any(weld.role == "confirm" for weld in plan.welds):
+        claim = read_claim(plan.study.folder)
+    data = run_sheet(plan, size="Letter" if plan.study.units == "us" else "A4", claim=claim)
     write_bytes(folder / name, data, within=within)
     return [folder / name]
 

@@ -112,7 +112,7 @@ def search_again(inquiry: Inquiry, checked: CheckedBox, faces: dict[str, str]) -
     if any(has_short_arcs(f) for f in trips):
         return Again(0.5, "The supply limits, and the arc was held for less than twice the time it must hold")
     if checked.box.share < SMALL_SHARE:
-        why = f"So small a box (less than {SMALL_SHARE * 100:.0f} % of the reachable settings) is easily wrong"
+        why = f"So small a box (less than {SMALL_SHARE * 100:.0f} % of those that can be set) is easily wrong"
         return Again(0.5, why)
     bending = [f for f in limiting if f.kind == "measure" and f.n > FEW_WELDS]
     if bending:

@@ -86,6 +86,7 @@ def _answer_for(fit: Fit, confirmation: Confirmation, *, seed: int) -> Answer:
         limited_by=limiting_faces(inquiry, checked, confirmation.claim.claim.confidence),
         best=best_setting(inquiry, checked, others),
         findings=confirmation.findings,
+        stage=JUDGING_STAGE,
     )
 
 

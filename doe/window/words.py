@@ -11,6 +11,7 @@ from typing import Final
 from doe.coding import FloatArray
 from doe.models.fit import Fit
 from doe.study.model import Claim, Factor, Response, Study
+from doe.units import printed_unit
 from doe.window.window import Answer, BestSetting, Nearest, SettingBox, Window
 
 CLAIM_DENOMINATORS: Final = (20, 10, 5, 50, 100)
@@ -79,8 +80,7 @@ def value_words(factor: Factor, value: float) -> str:
 
 def _with_unit(factor: Factor, number: str) -> str:
     """Put the unit behind a number."""
-    unit = {"degC": "°C", "degF": "°F", "mark": "", "": ""}.get(factor.unit, factor.unit)
-    return f"{number} {unit}".rstrip()
+    return f"{number} {'' if factor.unit == 'mark' else printed_unit(factor.unit)}".rstrip()
 
 
 def setting_words(study: Study, natural: tuple[float, ...]) -> str:
@@ -205,14 +205,15 @@ def none_sentences(window: Window, answer: Answer) -> list[str]:
         return [*window.findings]
     whom = _whom(window, answer)
     sentences = [
-        f"With these {window.n_welds} welds no setting can be claimed{whom} at {level(claim.reliability)} of welds and "
-        f"{level(claim.confidence)} confidence."
+        f"With these {window.n_welds} welds no setting can be claimed{whom}: there is none where we are "
+        f"{level(claim.confidence)} sure that at least {frequency(claim.reliability)} welds meet every requirement.",
+        *answer.findings,
     ]
     if nearest is not None:
         sentences += _nearest_sentences(window, answer, nearest)
     if answer.lesser is not None:
         sentences.append(f"At least 4 of 5 welds can be claimed for {box_words(window.study, answer.lesser)}.")
-    return [*sentences, *answer.findings, *left_out_sentences(window)]
+    return [*sentences, *left_out_sentences(window)]
 
 
 def no_requirement_sentences(study: Study) -> tuple[str, str]:
@@ -240,7 +241,11 @@ def _requirement_keys(response: Response) -> str:
         return 'hold, the arc time the supply must hold, as in hold = "30 s"'
     if response.kind == "count":
         return f"at_most, a number in {response.per_text}" if response.per_text else "at_most, a number"
-    return f"at_least or at_most, a number in {response.unit}" if response.unit else "at_least or at_most, a number"
+    return (
+        f"at_least or at_most, a number in {printed_unit(response.unit)}"
+        if response.unit
+        else "at_least or at_most, a number"
+    )
 
 
 def nothing_measured_sentence() -> str:
@@ -256,9 +261,10 @@ def _nearest_sentences(window: Window, answer: Answer, nearest: Nearest) -> list
     if nearest.reason == "data speak against":
         sentences = [f"The data speak against any such setting in the region; the best candidate is {candidate}."]
     else:
-        sure = "" if nearest.chance is None else f", with confidence {at_least(nearest.chance)}"
+        of = f"that {frequency(window.claim.reliability)} are good"
+        sure = "" if nearest.chance is None else f"; there we are {at_least(nearest.chance)} sure {of}"
         sentences = [f"The data neither show nor exclude one; the best candidate is {candidate}{sure}."]
-    sentences.append(f"There {nearest.limiting} limits.")
+    sentences.append(f"What limits most there: {nearest.limiting}.")
     if nearest.reliability_claimable is not None:
         share = frequency(nearest.reliability_claimable, LESSER_DENOMINATORS)
         sentences.append(
@@ -318,7 +324,7 @@ def narrow_sentences(study: Study, box: SettingBox) -> list[str]:
         if factor.set_within > 0 and not factor.is_kind and high - low < 2 * factor.set_within - 1e-9:
             sentences.append(
                 f"The window is narrower in {factor.name} than the dial can be held "
-                f"(± {factor.set_within:g} {factor.unit}".rstrip()
+                f"(± {factor.set_within:g} {printed_unit(factor.unit)}".rstrip()
                 + ")."
             )
     return sentences

@@ -1,9 +1,16 @@
 from __future__ import annotations
 
 import json
+import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
+
+from cli.steps import read_folder
+from doe.models import fit_responses
+from doe.window import claimed_window, find_window
+from doe.window.explore import expect_setting, open_explorer
 
 
 def test_confirm_fixes_claim_and_welds_and_says_the_rule(welded: Path, weldwindow):
@@ -121,3 +128,39 @@ def test_a_confirmation_whose_sheets_cannot_be_written_fixes_nothing(welded: Pat
     before = {path: path.read_bytes() for path in welded.iterdir() if path.is_file()}
     assert weldwindow("confirm", welded).exit_code == 6
     assert {path: path.read_bytes() for path in welded.iterdir() if path.is_file()} == before
+
+
+def test_the_confirmation_sheet_says_what_is_confirmed_and_the_rule(welded: Path, weldwindow, tmp_path: Path):
+    if shutil.which("pdftotext") is None:
+        pytest.skip("poppler-utils is not installed")
+    weldwindow("confirm", welded, "--welds", "5", "--allow", "1")
+    sheet = welded / "report" / "run-sheet-2.pdf"
+    told = subprocess.run(["pdftotext", "-layout", sheet, "-"], capture_output=True, text=True, check=True).stdout
+    text = " ".join(told.split())
+    assert text.startswith("Confirmation sheet: Hinge lugs, 10 mm")
+    assert "The claim: voltage" in text
+    assert "at least 18 of 20 welds good, 90 % sure" in text
+    assert "A good weld: penetration at least 1.2 mm; porosity at most 2 in 100 mm; no trip within 30 s." in text
+    assert "5 welds at the settings below, at most 1 may fail" in text
+    weldwindow("report", welded)
+    again = subprocess.run(["pdftotext", "-layout", sheet, "-"], capture_output=True, text=True, check=True).stdout
+    assert again == told
+
+
+def test_page_one_and_the_dials_give_the_same_numbers_for_a_claimed_window(welded: Path, weldwindow):
+    weldwindow("confirm", welded)
+    fit = fit_responses(read_folder(welded), seed=1)
+    window, _ = claimed_window(fit, find_window(fit, seed=1), seed=1)
+    best = window.answer.best
+    chance, _ = expect_setting(open_explorer(fit, window), best.settings)
+    assert (chance.expected, chance.low) == pytest.approx((best.assurance.expected, best.assurance.low), rel=1e-12)
+
+
+def test_a_withdrawn_claim_asks_for_its_card_to_be_taken_off(welded: Path, weldwindow, fill):
+    weldwindow("confirm", welded)
+    fill(welded, 2, seed=2, welder="no window")
+    weldwindow("confirm", welded)
+    weldwindow("report", welded)
+    page = (welded / "report" / "report.html").read_text()
+    assert "Claim withdrawn: 0 of 4" in page
+    assert "Take the card of the withdrawn claim off the machine." in page

@@ -286,7 +286,7 @@ ASKED: dict[str, tuple[Changes, str]] = {
     ),
     "a plate temperature typed in fahrenheit under celsius": (
         Changes(cells={("W01", "plate temperature [degC]"): "68"}),
-        r"W01.*degF",
+        r"W01.*°F",
     ),
     "a point left out": (Changes(cells={("W03", PEN): "21"}), r"W03.*2\.1"),
 }

@@ -71,17 +71,17 @@ ASKED: dict[str, tuple[Cells, str]] = {
     "an actual voltage ten times out": ({("W02", "voltage actual [V]"): "196"}, "Is it 19.6 V .a decimal point."),
     "an actual preheat in fahrenheit": (
         {("W03", "preheat actual [degC]"): "158", ("W04", "preheat actual [degC]"): "158"},
-        "Is it 70 degC .degC and degF mixed.",
+        "Is it 70 °C .°C and °F mixed.",
     ),
     "a preheat that differs on a plate": (
         {("W03", "preheat actual [degC]"): "95"},
-        "preheat is set once a plate, and P02 has 70 degC and 95 degC",
+        "preheat is set once a plate, and P02 has 70 °C and 95 °C",
     ),
     "a plate that was not at its preheat": (
         {("W05", TEMPERATURE): "60"},
-        "the plate was at 60 degC and its preheat is 120 degC",
+        "the plate was at 60 °C and its preheat is 120 °C",
     ),
-    "a plate temperature in fahrenheit": ({("W03", TEMPERATURE): "158"}, "Is it degF .70 degC."),
+    "a plate temperature in fahrenheit": ({("W03", TEMPERATURE): "158"}, "Is it °F .70 °C."),
     "two welds in one place": ({("W02", "position"): "1"}, "W01, W02: all are at position 1 of plate P01"),
     "a second side without a first": (
         {("W01", "plate"): "P09", ("W01", "position"): "2"},
@@ -189,7 +189,7 @@ def test_a_setting_outside_the_study_is_asked_about(study: Study) -> None:
     path.write_text("weld,voltage,feed [m/min],preheat\nA,17,217,20\nB,17,5,250\n", encoding="utf-8")
     asked = read_results(path, study).questions
     assert any("217 m/min lies outside 5 to 9 m/min. Is it 5.51 m/min (in/min among m/min)?" in q for q in asked)
-    assert any("250 degC lies outside 20 to 120 degC. Is it 121 degC (degC and degF mixed)?" in q for q in asked)
+    assert any("250 °C lies outside 20 to 120 °C. Is it 121 °C (°C and °F mixed)?" in q for q in asked)
 
 
 def test_another_kind_than_planned_is_asked_about(write: Write, filled: Rows, planned: Study, plan: Plan) -> None:
@@ -244,7 +244,7 @@ def test_a_warm_second_weld_is_not_asked_about_where_plates_stay_warm(
     write: Write, filled: Rows, planned: Study
 ) -> None:
     write(change(filled, {("W02", TEMPERATURE): "95"}))
-    assert any("the plate was at 95 degC" in q for q in read_results(planned.folder, planned).questions)
+    assert any("the plate was at 95 °C" in q for q in read_results(planned.folder, planned).questions)
     warm = replace(planned, plan=replace(planned.plan, later_welds="warm"))
     assert read_results(planned.folder, warm).questions == ()
 

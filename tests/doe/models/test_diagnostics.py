@@ -118,7 +118,7 @@ def test_influence_is_judged_where_the_best_setting_is(results):
     corner = results.study.coding.to_natural(np.array([[1.0, 1.0, 1.0]]))[0]
     here, there = diagnose(fit)[0], diagnose(fit, at=corner)[0]
     assert not np.allclose(here.influence.shift, there.influence.shift)
-    assert any("voltage 22 V, feed 9 m/min, preheat 120 degC" in line for line in there.sentences)
+    assert any("voltage 22 V, feed 9 m/min, preheat 120 °C" in line for line in there.sentences)
 
 
 def test_the_most_promising_setting_meets_every_requirement_best(results):

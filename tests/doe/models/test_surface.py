@@ -201,7 +201,7 @@ def test_measured_plate_temperatures_take_the_place_of_preheat(
     setting = np.array([[20.0, 7.0, 70.0]])
     assert_allclose(surface.matrix(setting)[0, at], -2.0 / 50.0)
     assert_allclose(surface.matrix(setting, later=True)[0, at], 45.0 / 50.0)
-    assert "-2 degC for a first weld, +45 degC for a later one" in describe_start(study, surface.start)
+    assert "-2 °C for a first weld, +45 °C for a later one" in describe_start(study, surface.start)
 
 
 def test_plate_temperatures_are_turned_into_the_unit_of_preheat(

@@ -336,8 +336,8 @@ def test_trips_all_in_one_corner_are_separated_and_finite(fit, lug_study, lug_se
     assert fitted.numbers["separated"] is True
     (finding,) = fitted.findings
     assert finding.startswith(
-        "All trips lie at voltage 22 V (mark F), feed 9 m/min, preheat 20 degC; voltage 22 V (mark F), feed 9 m/min, "
-        "preheat 120 degC; where the limit lies between tested settings is not known more closely. The nearest tested "
+        "All trips lie at voltage 22 V (mark F), feed 9 m/min, preheat 20 °C; voltage 22 V (mark F), feed 9 m/min, "
+        "preheat 120 °C; where the limit lies between tested settings is not known more closely. The nearest tested "
         "settings on either side: "
     )
     assert all(abs(t.estimate) < 10.0 and t.se < 3.0 for t in fitted.terms)

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 from dataclasses import replace
@@ -88,3 +89,21 @@ def test_a_card_without_a_claim_names_no_setting_to_use(hinge: Study, tmp_path: 
 def test_the_card_tells_the_outlet_and_cord_that_were_tested(hinge: Study):
     results = empty_results(hinge, outlet=("bench", "bench", ""), cord=("none",))
     assert conditions_tested(results) == ("outlet tested: bench", "cord tested: none")
+
+
+def test_a_full_card_keeps_its_words_above_the_stamp(hinge: Study, tmp_path: Path):
+    spools = tuple(f"spool {i} from the cupboard by the door" for i in range(9))
+    results = empty_results(hinge, outlet=("the one by the gate",), cord=("25 m reel, unrolled",), spool=spools)
+    path = tmp_path / "card.pdf"
+    path.write_bytes(setting_card(found(hinge), results))
+    boxes = subprocess.run(["pdftotext", "-bbox", path, "-"], capture_output=True, text=True, check=True).stdout
+    bottoms = {w: float(y) for y, w in re.findall(r'yMax="([\d.]+)">([^<]+)</word>', boxes)}
+    tops = {w: float(y) for y, w in re.findall(r'yMin="([\d.]+)" [^>]*>([^<]+)</word>', boxes)}
+    assert bottoms["door"] < tops["CONFIRMED"]  # the last of the spools
+    assert tops["CONFIRMED"] < tops["initials"]
+
+
+def test_the_card_says_what_a_good_weld_is(hinge: Study, tmp_path: Path):
+    text = " ".join(text_of(setting_card(found(hinge), empty_results(hinge)), tmp_path).split())
+    assert "A good weld here: penetration at least 1.2 mm" in text
+    assert "no trip within 30 s" in text

@@ -13,11 +13,11 @@ from doe.models import fit_responses
 from doe.models.diagnostics import diagnose
 from doe.report.calibration import calibration_table
 from doe.report.contents import job_line, reading_text
-from doe.report.formatting import shown_reading
+from doe.report.formatting import requirement_words, shown_reading
 from doe.report.model_parts import model_part
 from doe.report.page import running_header
 from doe.report.reasons import amount_in_both, in_both_units, setting_reasons
-from doe.report.try_setting import requirement_words, try_data, try_setting
+from doe.report.try_setting import try_data, try_setting
 from doe.study.model import Factor, Response
 from doe.window.explore import expect_setting, open_explorer
 from doe.window.words import standing_assumptions

@@ -36,7 +36,7 @@ def test_every_response_has_curves_and_residuals(answered):
 def test_curves_tell_their_ends_in_words(answered):
     drawn = next(curve_figures(answered.fit, answered.window))
     assert len(drawn.texts) == 3
-    assert "90% confidence band and the 90% prediction band" in drawn.texts[0]
+    assert "90 % confidence band and the 90 % prediction band" in drawn.texts[0]
     assert "average penetration, mm is" in drawn.texts[0]
 
 

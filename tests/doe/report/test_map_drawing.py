@@ -137,10 +137,11 @@ def test_welds_at_one_setting_do_not_hide_one_another():
 
 
 def test_only_outcomes_that_were_seen_are_in_the_legend():
-    labels = [entry.get_label() for entry in map_legend([panel()], 0.9)]
+    labels = [entry.get_label() for group in map_legend([panel()], 0.9) for entry in group.entries]
     assert {"weld, good", "weld, not good", "trip", "weld, not judged"} <= set(labels)
     assert "trip after the time to hold, weld good" not in labels
-    assert "90% cannot be claimed" in labels
+    assert ("window" in labels) == (panel().window is not None)
+    assert "18 of 20 cannot be claimed" in labels
 
 
 def test_a_line_that_does_not_cross_the_map_is_left_out():
@@ -240,3 +241,27 @@ def test_more_settings_than_panels_are_held_at_the_reference(answered):
     assert "The other dials are held at gap 3" in drawn.caption
     made = [int(text.split(" welds (")[0].rsplit(" ", 1)[1]) for text in drawn.texts]
     assert sum(made) == results.n_welds
+
+
+def test_the_legend_names_a_window_only_where_one_is_drawn():
+    def labels(of):
+        return {entry.get_label() for group in map_legend([of], 0.9) for entry in group.entries}
+
+    with_window, without = panel(), replace(panel(), window=None, working=None)
+    assert "window" not in labels(without)
+    assert "working region" not in labels(without)
+    assert "window" in labels(replace(with_window, window=(0, 1, 0, 1)))
+
+
+def test_the_legend_stands_in_groups_that_can_flow_side_by_side(answered):
+    drawn = next(map_figures(answered.fit, answered.window))
+    figures = list(drawn.legend_figures())
+    assert [group.title for group in drawn.legend_groups] == [
+        "expected share of good welds",
+        "ground and lines",
+        "welds made",
+    ]
+    assert (
+        max(figure.get_size_inches()[1] for figure, _ in figures) < 2.0
+    )  # a third of a screen, where all was one tall
+    assert all(text.startswith("Legend, ") for _, text in figures)

@@ -116,9 +116,9 @@ def test_no_window_says_what_could_be_claimed_and_what_to_do(bench):
     study = bench.study()
     window = find_window(bench.fit(study, {"penetration": bench.hill(study, top=1.36, drop=0.3, unsure=0.05)}))
     told = " ".join(window_sentences(window, window.answer))
-    assert "no setting can be claimed at 90 % of welds and 90 % confidence" in told
+    assert "no setting can be claimed: there is none where we are 90 % sure that at least 18 of 20 welds" in told
     assert "neither show nor exclude" in told
-    assert "penetration limits" in told
+    assert "limits most there: penetration" in told
     assert "What can be claimed at that setting: at least 4 of 5 welds" in told
     assert "At least 4 of 5 welds can be claimed for voltage" in told
     assert "The next 6 welds should go near" in told
