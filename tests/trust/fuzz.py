@@ -46,6 +46,7 @@ else:
 with watched:
     from cli.dial_file import read_dial_file
     from doe.bench.answer_file import last_answer
+    from doe.bench.files import load_sheets
     from doe.bench.joining import join_tables
     from doe.bench.reading import read_results
     from doe.bench.stage import write_stage
@@ -165,7 +166,9 @@ def readers(folder: Path) -> dict[str, Reader]:
         "plan": lambda data: read_plan(put("plan.csv", data), study),
         "export": lambda data: read_export(put("export.csv", data), study),
         "sections": lambda data: read_export(put("sections.csv", data), study),
-        "joined": lambda data: join_tables(folder / "results.csv", put("theirs.csv", data), study),
+        "joined": lambda data: join_tables(
+            load_sheets(folder / "results.csv"), load_sheets(put("theirs.csv", data)), study
+        ),
         "edges": edges,
         "design": lambda data: read_design(put("design.csv", data), study),
         "dial": lambda data: read_dial_file(put("dial.csv", data)),
