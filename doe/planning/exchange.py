@@ -22,7 +22,7 @@ from doe.coding import FloatArray
 from doe.errors import CannotAnswerError
 from doe.planning.candidates import n_pairs
 from doe.planning.lockstep import PRICED_IN_FULL, Batch, Walk, empty_batch, join, loss, make_batch, prepare, refresh
-from doe.planning.moves import candidate_squares, change_step, plate_step, repeat_step, replace_step
+from doe.planning.moves import candidate_squares, change_step, exchange_step, plate_step, repeat_step, replace_step
 from doe.planning.problem import (
     BoolArray,
     Criterion,
@@ -60,6 +60,8 @@ COARSE_PART: Final = 8
 """A search on the ends and middle of the levels comes first, with this part of the starts ..."""
 FEWEST_COARSE: Final = 16
 """... where that leaves so many for it."""
+PRICED_AT_ONCE: Final = 20_000
+"""Exchanges up to which those of all welds of the built designs are priced at once."""
 SAME_LOSS: Final = 1e-7
 """Designs that differ by less than this in the logarithm of the criterion count as one."""
 
@@ -140,9 +142,16 @@ def _searched(walk: Walk, n_starts: int, rng: np.random.Generator, progress: Pro
 
 def _built(walk: Walk, n_designs: int, rng: np.random.Generator) -> _Hall:
     """Build designs weld by weld and improve them."""
-    hall = _Hall(walk, n_designs)
-    hall.begin_with(sequential_designs(walk, n_designs))
-    hall.run(rng)
+    hall, rows = _Hall(walk, n_designs), sequential_designs(walk, n_designs)
+    if not walk.candidates.is_complete or rows[..., 0].size * len(walk.candidates.rows) > PRICED_AT_ONCE:
+        hall.begin_with(rows)
+        hall.run(rng)
+        return hall
+    batch, may_better = make_batch(walk, rows), True
+    while may_better:
+        refresh(walk, batch)
+        may_better = bool(exchange_step(walk, batch).any())
+    hall.end(batch.rows, loss(walk, batch))
     return hall
 
 
@@ -273,11 +282,11 @@ class _Hall:
             self.latest = np.concatenate([self.latest, losses])[-MEMORY:]
             promising = losses <= np.sort(self.latest)[int(GOES_ON * len(self.latest))]
             self._enter(stage + 1, batch.rows[ended[promising]])
-        self._end(batch.rows[ended[~promising]], losses[~promising])
+        self.end(batch.rows[ended[~promising]], losses[~promising])
         self.live[stage] = batch.take(going)
         self.age[stage], self.idle[stage] = self.age[stage][going], self.idle[stage][going]
 
-    def _end(self, rows: FloatArray, losses: FloatArray) -> None:
+    def end(self, rows: FloatArray, losses: FloatArray) -> None:
         """Keep the best designs, one of each loss."""
         self.n_ended += len(rows)
         rows, losses = np.concatenate([self.rows, rows]), np.concatenate([self.losses, losses])

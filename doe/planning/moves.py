@@ -64,6 +64,34 @@ def replace_step(walk: Walk, batch: Batch, i: int, squares: SingleArray) -> Bool
     return better
 
 
+def exchange_step(walk: Walk, batch: Batch) -> BoolArray:
+    """Make the one exchange of a weld for a candidate that betters each design most (Fedorov 1972).
+
+    All welds are priced at once, which spares a small problem many small steps; for welds that stand for themselves.
+    """
+    n_candidates, F = len(walk.candidates.rows), walk.places[-1].scale * walk.candidates.matrix.T
+    U = walk.places[-1].scale * batch.X[:, walk.n_given :]
+    to_F = batch.inverse @ F
+    inner = (F * to_F).sum(axis=-2)[:, :, None]
+    crossed = U[:, None] @ to_F
+    own = (U[:, None] * (U[:, None] @ batch.inverse)).sum(axis=-1)[..., None]
+    left, more = 1.0 - own[:, 0], 1.0 + inner[:, 0]
+    gain, cost = (more * left + crossed[:, 0] ** 2).reshape(len(batch), -1), None
+    if walk.needs_trace:
+        cost = left * inner[:, 1] + 2.0 * crossed[:, 0] * crossed[:, 1] - more * own[:, 1]
+        cost = cost.reshape(len(batch), -1)
+    merits = merit(walk, batch.trace, gain, cost)
+    best = merits.argmax(axis=1)
+    which = np.flatnonzero(merits[np.arange(len(best)), best] > 0)
+    weld, candidate = np.divmod(best[which], n_candidates)
+    better = np.zeros(len(batch), dtype=bool)
+    for i in np.unique(weld):
+        chosen = candidate[weld == i]
+        new = Settings(walk.candidates.rows[chosen], walk.candidates.matrix[chosen])
+        better[replace_weld(walk, batch, walk.n_given + i, which[weld == i], new).which] = True
+    return better
+
+
 @dataclass(frozen=True, eq=False)
 class _Offer:
     """What the price of every replacement of a weld needs, once a design.

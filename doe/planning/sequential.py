@@ -21,8 +21,9 @@ STAND_INS: Final = np.array([(0.1, 0.0), (0.0, 1.0), (1.0, 0.0), (0.0, 0.1), (0.
 
 
 def can_be_sequential(walk: Walk) -> bool:
-    """Whether a weld's place does not matter (no plates, blocks or positions) and no repeats are wished."""
-    return not (walk.plates or walk.fixed.shape[1] or walk.problem.repeats)
+    """Whether there are welds to place, their place does not matter (no plates, blocks) and no repeats are wished."""
+    has_places = bool(walk.plates) or walk.fixed.shape[1] > 0
+    return walk.n_given < walk.problem.n_welds and not has_places and not walk.problem.repeats
 
 
 def sequential_designs(walk: Walk, n_designs: int) -> FloatArray:

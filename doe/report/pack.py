@@ -86,6 +86,11 @@ def write_pack(folder: Path) -> Path:
         why = "there is no report yet" if kept is None else "files have changed since the report was made"
         message = f"{why}; “weldwindow report {folder}” makes it, then pack"
         raise CannotAnswerError(message)
+    if not {"study", "version"} <= kept.said.keys():
+        message = (
+            f"the report does not say what it was made from; “weldwindow report {folder}” makes it anew, then pack"
+        )
+        raise CannotAnswerError(message)
     borrowed = [response for response in read_study(folder).responses if response.scatter_from]
     if borrowed:
         message = (

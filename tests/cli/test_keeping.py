@@ -88,6 +88,16 @@ def test_a_study_changed_since_its_report_says_so(lesson):
     assert "files have changed since the report was made" in refused.stderr
 
 
+def test_an_answer_that_does_not_say_of_what_it_is_cannot_be_packed(lesson):
+    path = lesson / "report" / "answer.json"
+    held = json.loads(path.read_text())
+    del held["said"]["version"]
+    path.write_text(json.dumps(held))
+    refused = run("pack", lesson)
+    assert refused.exit_code == 4
+    assert "weldwindow report" in refused.stderr
+
+
 def test_a_study_that_rests_on_another_folder_is_not_packed_without_it(lesson):
     old = shutil.copytree(lesson, lesson.parent / "old")
     text = (lesson / "study.toml").read_text()

@@ -45,7 +45,8 @@ else:
     watched = contextlib.nullcontext()
 with watched:
     from cli.dial_file import read_dial_file
-    from doe.bench.answer_file import last_answer
+    from doe.bench.answer_file import last_answer, made_from, write_answer
+    from doe.bench.due import due_step
     from doe.bench.files import load_sheets
     from doe.bench.joining import join_tables
     from doe.bench.reading import read_results
@@ -59,6 +60,7 @@ with watched:
     from doe.planning.reading import read_plan
     from doe.planning.table import plan_table
     from doe.report.bench_page import FROM_PAGE
+    from doe.report.pack import write_pack
     from doe.shipped import shipped
     from doe.study.reading import read_study
     from doe.virtual import WELDERS, filled_table, weld_plan
@@ -117,8 +119,24 @@ def make_folder(folder: Path) -> dict[str, bytes]:
         b'"confidence": 0.9}, "requirements": {}, "window": {"voltage": {"low": 17.0, "high": 18.4}}, '
         b'"single_setting": false, "confidence": 0.9, "share": 0.1, "rests_on": 8, "assumptions": [], '
         b'"rule": {"welds": 4, "failures_allowed": 0}, "stage": 2, "welds": []}',
-        "answer": b'{"schema": 1, "files": {}, "said": [], "window": {"found": true}, "confirmation": null}',
+        "answer": _answer(folder),
     }
+
+
+def _answer(folder: Path) -> bytes:
+    """Give what a report of this folder would leave."""
+    study = read_study(folder)
+    said = {
+        "heading": "A window",
+        "setting": "18.4 to 19.6 V",
+        "standing": "",
+        "study": study.fingerprint,
+        "version": "0",
+    }
+    window = {"found": True, "if_not": None, "seed": 1, "window": {"voltage": {"low": 18.4, "high": 19.6}}}
+    confirmation = {"verdict": "confirmed", "stands": True}
+    path = write_answer(folder, files=made_from(folder), window=window, confirmation=confirmation, said=said)
+    return path.read_bytes()
 
 
 def _from_bench_page(table: str) -> str:
@@ -153,7 +171,8 @@ def readers(folder: Path) -> dict[str, Reader]:
         made = folder / "report"
         made.mkdir(exist_ok=True)
         (made / "answer.json").write_bytes(data)
-        return last_answer(folder)
+        due_step(folder)
+        return write_pack(folder) if last_answer(folder) is not None else None
 
     def edges(data: bytes) -> object:
         (folder / "edges.csv").write_bytes(data)

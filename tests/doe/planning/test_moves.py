@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
 from doe.planning.lockstep import Batch, Walk, make_batch, prepare, refresh
-from doe.planning.moves import candidate_squares, change_step, plate_step, repeat_step, replace_step
+from doe.planning.moves import candidate_squares, change_step, exchange_step, plate_step, repeat_step, replace_step
 from doe.planning.problem import Criterion, DesignProblem, allowed_settings, criterion_value, i_value
 from doe.planning.start import random_designs
 
+Builder = Callable[..., DesignProblem]
 THREE = np.array([-1.0, 0.0, 1.0])
 
 
@@ -94,3 +97,21 @@ def test_changing_one_factor_and_repeating_a_weld_take_the_best_choice(everythin
         choices = before[s][before[s, :, 2] == before[s, 10, 2]]
         tried = [np.vstack([before[s, :10], choice, before[s, 11:]]) for choice in choices]
         assert i_value(everything, batch.rows[s]) == pytest.approx(best_by_trying(everything, "I", tried), rel=1e-7)
+
+
+@pytest.mark.parametrize("criterion", ["I", "D", "compound"])
+def test_pricing_all_welds_at_once_takes_the_best_exchange_of_all(pose: Builder, criterion: Criterion):
+    problem = pose(THREE, np.array([-1.0, -0.5, 0.5, 1.0]), n=8, given=np.array([[1.0, 1.0]]))
+    walk, batch = walked(problem, criterion)
+    before, is_sound = batch.rows.copy(), ~batch.is_singular
+    assert is_sound.any()
+    exchange_step(walk, batch)
+    for s in np.flatnonzero(is_sound):
+        tried = [before[s]]
+        for i in range(1, 8):
+            for setting in allowed_settings(problem):
+                tried.append(before[s].copy())
+                tried[-1][i] = setting
+        value = criterion_value(problem, batch.rows[s], criterion)
+        assert value == pytest.approx(best_by_trying(problem, criterion, tried), rel=1e-9)
+        assert (batch.rows[s, 0] == 1.0).all()
