@@ -17,11 +17,14 @@ from cli.progress import progress
     type=click.IntRange(1, 8),
     help="How many welds to add; the study’s next stage, else 6 or the few left of it.",
 )
+@click.option(
+    "--jobs", type=click.IntRange(1, 1024), default=1, help="How many processes simulate what they should bring; 1."
+)
 @json_option
 @seed_option
 @answers
 @changes_study
-def command(folder: Path, welds: int | None, as_json: bool, seed: int) -> None:
+def command(folder: Path, welds: int | None, jobs: int, as_json: bool, seed: int) -> None:
     """Plan the next welds of the study in DIR where they are expected to enlarge the window most.
 
     Says why each weld is where it is and what they should bring together. Writes the next plan-2.csv, results-2.csv
@@ -39,7 +42,7 @@ def command(folder: Path, welds: int | None, as_json: bool, seed: int) -> None:
 
     fit = fit_responses(read_folder(folder), seed=seed)
     with progress("simulating what they should bring", quiet=as_json) as report:
-        plan = next_welds(fit, n=welds, seed=seed, progress=report)
+        plan = next_welds(fit, n=welds, seed=seed, jobs=jobs, progress=report)
     files = write_plan(plan)
     if as_json:
         print_json(plan.to_dict())

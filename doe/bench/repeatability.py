@@ -11,11 +11,11 @@ factors; the formulas from memory). One that comes out below 0 is 0. With one re
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import special
 
 from doe.coding import FloatArray
 from doe.errors import CannotAnswerError
@@ -90,12 +90,19 @@ class Repeatability:
         """Give the confidence limits of ``repeat_sd``, two-sided, by the chi-squared distribution."""
         tail = (1.0 - confidence) / 2.0
         spread = self.error_df * self.repeat_sd**2
-        high, low = special.chdtri(self.error_df, [1.0 - tail, tail])
+        high, low = _chi_squared(self.error_df, [1.0 - tail, tail])
         return math.sqrt(spread / low), math.sqrt(spread / high)
 
     def proven_variance(self, confidence: float) -> float:
         """Give the variance of reading that is held with a confidence, one-sided: no more may be taken off."""
-        return self.error_df * self.repeat_sd**2 / float(special.chdtri(self.error_df, 1.0 - confidence))
+        return self.error_df * self.repeat_sd**2 / float(_chi_squared(self.error_df, [1.0 - confidence])[0])
+
+
+def _chi_squared(df: float, upper: Sequence[float]) -> FloatArray:
+    """Give the values that chi-squared exceeds with the given probabilities."""
+    from scipy import special  # noqa: PLC0415 - costs a third of a second, and only a reading study needs it
+
+    return np.asarray(special.chdtri(df, upper))
 
 
 def components_of(squares: MeanSquares, *, n_sections: int, n_readers: int, n_readings: int) -> Components:

@@ -10,8 +10,6 @@ import zlib
 from collections.abc import Iterable
 from typing import Any, Final
 
-import openpyxl  # type: ignore[import-untyped]
-
 from doe.bench.sheets import LARGEST_WORKBOOK, Cell, Row, Sheet, check_size, tidy
 from doe.errors import Fault, ResultsError
 
@@ -94,6 +92,8 @@ def _not_readable(file: str, reason: str) -> ResultsError:
 
 
 def _cells_by_sheet(file: str, data: bytes, *, calculated: bool) -> dict[str, list[Row]]:
+    import openpyxl  # type: ignore[import-untyped] # noqa: PLC0415 - costs a quarter of a second; only workbooks need it
+
     with warnings.catch_warnings():
         # openpyxl warns of styles and validations it cannot keep; nothing is written back here.
         warnings.simplefilter("ignore", UserWarning)

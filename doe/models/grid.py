@@ -25,7 +25,7 @@ import itertools
 from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
-from weakref import WeakValueDictionary
+from weakref import WeakKeyDictionary, WeakValueDictionary
 
 import numpy as np
 
@@ -208,6 +208,8 @@ def _invert(effects: Effects, error: FloatArray) -> Inverse:
 
 _INVERSES: Final[WeakValueDictionary[Hashable, Inverse]] = WeakValueDictionary()
 """The inverses in use: responses of the same welds have one covariance, so they share it."""
+_TRACES: Final[WeakKeyDictionary[Inverse, FloatArray]] = WeakKeyDictionary()
+"""Of the surface's terms, once for all who share an inverse."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,7 +249,10 @@ def effective_terms(nodes: Nodes, y: FloatArray) -> float:
     """Give the trace of the matrix that leads from readings to fitted means, averaged over the nodes."""
     effects = nodes.effects
     terms = np.isin(effects.group, (FIRST_GROUP, SECOND_GROUP, THIRD_GROUP, COVARIATE_GROUP))
-    traces = nodes.inverse.traces(effects.C[:, terms], effects.variance[:, effects.group[terms]])
+    traces = _TRACES.get(nodes.inverse)
+    if traces is None:
+        traces = nodes.inverse.traces(effects.C[:, terms], effects.variance[:, effects.group[terms]])
+        _TRACES[nodes.inverse] = traces
     weights = node_probabilities(nodes.log_weights(quadratic_form(nodes, y)))
     return float(weights @ (1.0 + traces))
 

@@ -214,12 +214,13 @@ class WoodburyInverse:
 
     def traces(self, C: FloatArray, variance: FloatArray) -> FloatArray:
         """Give the trace of C diag(v) C' P at every node."""
-        own = {id(plates): np.einsum("ij,ij->j", C, plates.times(C)) for plates in self.plates}
         found = np.empty(len(self.place))
-        for k, plates, lead, core in self._parts():
-            cross, ones = C.T @ lead, C.T @ self.ones[k]
-            each = own[id(plates)] - np.einsum("ij,ij->i", cross @ core, cross) - ones**2 / self.precision[k]
-            found[k] = variance[k] @ each
+        for plates, nodes, lead, cores in zip(self.plates, self.nodes, self.leads, self.cores, strict=True):
+            own, cross = np.einsum("ij,ij->j", C, plates.times(C)), C.T @ lead
+            for k, core in zip(nodes.tolist(), cores, strict=True):
+                ones = C.T @ self.ones[k]
+                each = own - np.einsum("ij,ij->i", cross @ core, cross) - ones**2 / self.precision[k]
+                found[k] = variance[k] @ each
         return found
 
 

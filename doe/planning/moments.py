@@ -26,8 +26,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import Delaunay
-from scipy.special import roots_jacobi
 
 from doe.coding import Coding, FloatArray
 from doe.errors import CannotAnswerError
@@ -153,6 +151,8 @@ def _rule(
         spread = np.linalg.matrix_rank(vertices - vertices[0], tol=FLAT)
         if spread < len(ranges):
             raise _nothing_left()
+        from scipy.spatial import Delaunay  # noqa: PLC0415 - costs a third of a second, and only a cut region needs it
+
         simplices = vertices[Delaunay(vertices).simplices]
     edges = simplices[:, 1:] - simplices[:, :1]
     volumes = np.abs(np.linalg.det(edges))
@@ -180,6 +180,8 @@ def _simplex_rule(d: int, n_nodes: int) -> tuple[FloatArray, FloatArray]:
 
     Returns points (n_nodes**d, d) and weights that add up to 1.
     """
+    from scipy.special import roots_jacobi  # noqa: PLC0415 - likewise
+
     points, weights = np.zeros((1, 0)), np.ones(1)
     room = np.ones(1)
     for axis in range(d):

@@ -186,9 +186,22 @@ def assess(
 
 def holding(draws: Draws, settings: FloatArray, scenario: Scenario, *, reliability: float) -> BoolArray:
     """Tell at which settings each draw's assurance reaches a reliability, shape (n_points, n_draws)."""
-    held = np.empty((len(settings), draws.n_draws), dtype=bool)
+    return holdings(draws, settings, scenario, reliabilities=(reliability,))[0]
+
+
+def holdings(
+    draws: Draws, settings: FloatArray, scenario: Scenario, *, reliabilities: Sequence[float]
+) -> tuple[BoolArray, ...]:
+    """Tell at which settings each draw's assurance reaches each reliability, each of shape (n_points, n_draws).
+
+    Where both first and later welds are meant, it reaches it where both do.
+    """
+    held = tuple(np.ones((len(settings), draws.n_draws), dtype=bool) for _ in reliabilities)
     for block in blocks(len(settings), draws.n_draws):
-        np.greater_equal(_worst_case(draws, settings[block], scenario)[0], reliability, out=held[block])
+        for later in scenario.laters:
+            chance = _chance(draws, settings[block], later=later).T
+            for reached, reliability in zip(held, reliabilities, strict=True):
+                reached[block] &= chance >= reliability
     return held
 
 
@@ -219,29 +232,35 @@ def blocks(n_points: int, n_draws: int) -> Iterator[slice]:
 
 def _worst_case(draws: Draws, settings: FloatArray, scenario: Scenario) -> tuple[FloatArray, FloatArray]:
     """Give the worse assurance over a scenario's cases, shape (n_points, n_draws), and each response's mean pass."""
-    cases = [_assurance(draws, settings, later=later) for later in scenario.laters]
-    chance, each = cases[0]
-    for other, other_each in cases[1:]:
+    each = np.zeros((len(scenario.laters), len(draws.names), len(settings)))
+    cases = [_chance(draws, settings, later=later, passes=p) for later, p in zip(scenario.laters, each, strict=True)]
+    chance = cases[0]
+    for other in cases[1:]:
         np.minimum(chance, other, out=chance)
-        each = np.minimum(each, other_each)
-    return np.ascontiguousarray(chance.T), each
+    return np.ascontiguousarray(chance.T), each.min(axis=0)
 
 
-def _assurance(draws: Draws, settings: FloatArray, *, later: bool) -> tuple[FloatArray, FloatArray]:
-    """Average p_d over the wander: shape (n_draws, n_points), and each response's mean pass (n_responses, n_points)."""
-    total = np.zeros((draws.n_draws, len(settings)))
-    each = np.zeros((len(draws.names), len(settings)))
-    for offset, weight in zip(draws.wander.offsets, draws.wander.weights, strict=True):
+def _chance(draws: Draws, settings: FloatArray, *, later: bool, passes: FloatArray | None = None) -> FloatArray:
+    """Average p_d over the wander, shape (n_draws, n_points).
+
+    ``passes``, shape (n_responses, n_points), is filled with each response's mean pass where it is wanted.
+    """
+    total: FloatArray | None = None
+    for offset, weight in zip(draws.wander.offsets, draws.wander.weights.tolist(), strict=True):
         points = Points(settings + offset, later)
-        chance = np.ones_like(total)
+        chance: FloatArray | None = None
         for r, posterior in enumerate(draws.posteriors):
             failure = posterior.failure(points)
-            chance -= failure
-            each[r] += weight * (1.0 - failure.mean(axis=0))
+            if passes is not None:
+                passes[r] += weight * (1.0 - failure.mean(axis=0))
+            chance = 1.0 - failure if chance is None else np.subtract(chance, failure, out=chance)
+        assert chance is not None, "a window is asked of at least one response"
         np.maximum(chance, 0.0, out=chance)  # METHOD section 1: never below 0
-        chance *= weight
-        total += chance
-    return total, each
+        if weight != 1.0:
+            chance *= weight
+        total = chance if total is None else np.add(total, chance, out=total)
+    assert total is not None, "even without wander there is one node"
+    return total
 
 
 def _failure(draws: Draws, response: int, settings: FloatArray, *, later: bool) -> FloatArray:

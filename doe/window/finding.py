@@ -30,7 +30,7 @@ from doe.window.posing import (
     scenarios_of,
     with_requirement,
 )
-from doe.window.search import CheckedBox, every_setting, find_working_box
+from doe.window.search import every_setting, find_working_box
 from doe.window.textbook_window import find_textbook_window
 from doe.window.welded import WeldedRegion, corners, find_welded_region, outside_hull
 from doe.window.window import Answer, AssuranceMap, Nearest, SettingBox, Window, WorkingRegion
@@ -195,11 +195,11 @@ def _answer(inquiry: Inquiry, fit: Fit, seen: Assurance) -> Answer:
     )
 
 
-def _working(found: tuple[CheckedBox, float] | None, reliability: float) -> WorkingRegion | None:
+def _working(found: tuple[SettingBox, float] | None, reliability: float) -> WorkingRegion | None:
     """Make the working region."""
     if found is None:
         return None
-    return WorkingRegion(found[0].box, found[1], reliability - FLOOR_BELOW)
+    return WorkingRegion(found[0], found[1], reliability - FLOOR_BELOW)
 
 
 def _box_findings(fit: Fit, region: WeldedRegion, box: SettingBox) -> list[str]:

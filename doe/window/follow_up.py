@@ -23,7 +23,7 @@ from doe.window.claim import apply_rules
 from doe.window.inquiry import CLAIM_DRAWS, Inquiry, claim_bits
 from doe.window.placing import Choice, next_stage, place_welds
 from doe.window.posing import blocked_fits, open_inquiry, weakest_first
-from doe.window.prospect import N_MACHINES, Expected, Progress, outlook_now, outlook_then
+from doe.window.prospect import Expected, Progress, outlook_now, outlook_then, usual_machines
 from doe.window.search import search
 from doe.window.welded import corners
 from doe.window.window import SettingBox
@@ -69,7 +69,8 @@ def next_welds(
     *,
     n: int | None = None,
     seed: int = 1,
-    machines: int = N_MACHINES,
+    machines: int | None = None,
+    jobs: int = 1,
     progress: Progress | None = None,
 ) -> NextPlan:
     """Choose the next welds, and say what they are expected to bring.
@@ -82,8 +83,10 @@ def next_welds(
         1 to 8 welds; default what is left of the next stage of a study made in stages; else 6, or the few it can still
         afford.
     seed : int
-    machines : int
-        Machines on which the outlook is simulated; 0 leaves it out.
+    machines : int, optional
+        Machines on which the outlook is simulated; 0 leaves it out. Default: 32, or 8 for a large study.
+    jobs : int
+        Processes that simulate them; the answer is the same, whatever their number.
     progress : callable, optional
         Called with machines done and machines in all.
 
@@ -118,11 +121,12 @@ def next_welds(
         notes=(*_beyond(fit, n), target.words(inquiry)),
         fingerprint=study.fingerprint,
     )
+    machines = usual_machines(fit) if machines is None else machines
     if not machines:
         return plan
     blocked = blocked_fits(inquiry.fits)
     now = None if blocked else apply_rules(inquiry).checked
-    then = outlook_then(fit, welds, seed=seed, machines=machines, progress=progress)
+    then = outlook_then(fit, welds, seed=seed, machines=machines, jobs=jobs, progress=progress)
     expected = Expected(outlook_now(None if now is None else now.box), then, machines)
     return replace(plan, expected=expected)
 

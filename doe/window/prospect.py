@@ -12,7 +12,7 @@ follows, it is too hopeful: share foretold .020, found .008 (31 welders); with 1
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -40,6 +40,10 @@ N_MACHINES: Final = 32
 SIZES_TRIED: Final = (0.5, 2.0)
 """The share that was found over the share foretold, on average over each kind of truth that was tried: about half where
 depth bends more sharply than the models can, up to twice where good settings lie inside (reports/forecast.md)."""
+LARGE_STUDY: Final = 1_000
+"""Readings, welds times responses, above which fewer machines are welded on."""
+FEW_MACHINES: Final = 8
+"""Machines for a large study: a chance is then right to about 18 points. Our choice: every one is fitted anew."""
 QUICK_DRAWS: Final = 1_000
 """Draws of each simulated fit, a quarter of those of a claim; the draws for looking around also find the boxes, and
 as for a claim others check them. Our choice."""
@@ -88,6 +92,11 @@ class Expected:
         return {"now": self.now.to_dict(), "then": self.then.to_dict(), "then_share_range": list(self.share_range)}
 
 
+def usual_machines(fit: Fit) -> int:
+    """Give the usual number of machines: fewer for a large study."""
+    return N_MACHINES if fit.results.n_welds * len(fit.responses) <= LARGE_STUDY else FEW_MACHINES
+
+
 def outlook_now(box: SettingBox | None) -> Outlook:
     """Give the outlook where the answer is known."""
     return Outlook(0.0, 0.0) if box is None else Outlook(1.0, box.share)
@@ -98,7 +107,8 @@ def outlook_then(
     welds: tuple[PlannedWeld, ...],
     *,
     seed: int,
-    machines: int = N_MACHINES,
+    machines: int,
+    jobs: int = 1,
     progress: Progress | None = None,
 ) -> Outlook:
     """Weld on machines drawn from the posterior, and average what can then be claimed.
@@ -111,6 +121,8 @@ def outlook_then(
         The welds to be made.
     seed : int
     machines : int
+    jobs : int
+        Processes; the answer is the same, whatever their number.
     progress : callable, optional
         Called with machines done and machines in all.
     """
@@ -118,14 +130,29 @@ def outlook_then(
     drawn = draw_source(required, fit, seed)(MACHINE_STAGE, machines)
     posteriors = dict(zip(drawn.names, drawn.posteriors, strict=True))
     known = replace(fit.results, readings={name: fit.results.readings[name] for name in posteriors})
+    simulated = (
+        (simulate_results(known, posteriors, welds, draw=draw, seed=seed), seed + draw) for draw in range(machines)
+    )
     boxes = []
-    for draw in range(machines):
-        results = simulate_results(known, posteriors, welds, draw=draw, seed=seed)
-        boxes.append(quick_box(results, seed=seed + draw))
+    for box in _boxes(simulated, jobs):
+        boxes.append(box)
         if progress is not None:
-            progress(draw + 1, machines)
+            progress(len(boxes), machines)
     found = [box for box in boxes if box is not None]
     return Outlook(len(found) / machines, sum(box.share for box in found) / machines)
+
+
+def _boxes(simulated: Iterable[tuple[Results, int]], jobs: int) -> Iterator[SettingBox | None]:
+    """Find the box of each simulated study, in their order."""
+    if jobs == 1:
+        for results, seed in simulated:
+            yield quick_box(results, seed=seed)
+        return
+    import joblib  # noqa: PLC0415 - only where several processes are asked for
+
+    with joblib.parallel_config(backend="loky", inner_max_num_threads=1):
+        parallel = joblib.Parallel(n_jobs=jobs, return_as="generator")
+        yield from parallel(joblib.delayed(quick_box)(results, seed=seed) for results, seed in simulated)
 
 
 def quick_box(results: Results, *, seed: int) -> SettingBox | None:

@@ -20,7 +20,7 @@ import numpy as np
 from doe.coding import FloatArray
 from doe.planning.region import spread
 from doe.study.model import Factor
-from doe.window.assurance import Assurance, Draws, assess, holding
+from doe.window.assurance import Assurance, Draws, assess, holding, holdings
 from doe.window.box import Bits, Box, WordArray, box_words, count_bits, enough, pack
 from doe.window.growth import find_box
 from doe.window.inquiry import CLAIM_DRAWS, FLOOR_BELOW, Inquiry
@@ -207,21 +207,25 @@ def every_setting(box: SettingBox, *, at_most: int | None = None) -> FloatArray:
 
 
 def check(inquiry: Inquiry, box: SettingBox, *, stage: int) -> CheckedBox:
-    """Work out a box on fresh draws: at every setting, or at some 600 of them where ranges were thinned."""
-    settings = every_setting(box, at_most=CHECKED_SETTINGS if inquiry.region.thinned else None)
-    draws = inquiry.source(stage, CLAIM_DRAWS)
+    """Work out a box on fresh draws."""
+    settings, draws = _settings_to_check(inquiry, box), inquiry.source(stage, CLAIM_DRAWS)
     seen = assess(
         draws,
         settings,
         inquiry.scenario,
         confidence=inquiry.confidence,
-        reliabilities=(inquiry.reliability, inquiry.reliability - FLOOR_BELOW),
+        reliabilities=(inquiry.reliability,),
     )
     confidence = float(seen.holds[0].all(axis=0).mean())
     return CheckedBox(replace(box, confidence=confidence), settings, seen, draws, stage)
 
 
-def find_working_box(inquiry: Inquiry) -> tuple[CheckedBox, float] | None:
+def _settings_to_check(inquiry: Inquiry, box: SettingBox) -> FloatArray:
+    """Give every setting of a box, or some 600 of them where ranges were thinned."""
+    return every_setting(box, at_most=CHECKED_SETTINGS if inquiry.region.thinned else None)
+
+
+def find_working_box(inquiry: Inquiry) -> tuple[SettingBox, float] | None:
     """Find the working region, and its expected share of bad settings on fresh draws (METHOD section 1).
 
     Largest box whose posterior mean share of settings below R is at most 1 - C and in which every setting reaches
@@ -237,11 +241,13 @@ def find_working_box(inquiry: Inquiry) -> tuple[CheckedBox, float] | None:
             return None
         low, high = _ends(inquiry.region, found[0])
         proven = found[1] and not inquiry.region.thinned
-        checked = check(inquiry, _setting_box(inquiry.region, low, high, proven), stage=WORKING_STAGE + turn)
-        bad_share = 1.0 - float(checked.assurance.holds[0].mean())
-        floor_held = float(checked.assurance.holds[1].all(axis=0).mean())
+        box = _setting_box(inquiry.region, low, high, proven)
+        draws, settings = inquiry.source(WORKING_STAGE + turn, CLAIM_DRAWS), _settings_to_check(inquiry, box)
+        reliabilities = (inquiry.reliability, inquiry.reliability - FLOOR_BELOW)
+        good, above_floor = holdings(draws, settings, inquiry.scenario, reliabilities=reliabilities)
+        bad_share, floor_held = 1.0 - float(good.mean()), float(above_floor.all(axis=0).mean())
         if bad_share <= allowed_share and floor_held >= inquiry.confidence:
-            return replace(checked, box=replace(checked.box, confidence=floor_held)), bad_share
+            return replace(box, confidence=floor_held), bad_share
     return None
 
 

@@ -24,7 +24,16 @@ from doe.window import find_window, next_welds
 from doe.window.assurance import assess
 from doe.window.follow_up import expected_words, find_target
 from doe.window.posing import draw_source, open_inquiry, required_fits
-from doe.window.prospect import Expected, Outlook, outlook_now, quick_box
+from doe.window.prospect import (
+    FEW_MACHINES,
+    LARGE_STUDY,
+    N_MACHINES,
+    Expected,
+    Outlook,
+    outlook_now,
+    quick_box,
+    usual_machines,
+)
 from doe.window.simulated import simulate_results
 from doe.window.window import SettingBox
 
@@ -169,9 +178,15 @@ def test_a_response_that_cannot_be_judged_is_named(bench):
         quick_plan(mute)
 
 
+def test_a_large_study_is_simulated_on_fewer_machines(fit):
+    assert usual_machines(fit) == N_MACHINES
+    many = replace(fit, responses=fit.responses * (LARGE_STUDY // fit.results.n_welds + 1))
+    assert usual_machines(many) == FEW_MACHINES
+
+
 def test_the_same_fit_and_seed_give_the_same_plan(fit):
-    once, twice = (json.dumps(next_welds(fit, n=3, seed=4, machines=2).to_dict()) for _ in range(2))
-    assert once == twice
+    once, twice = (json.dumps(next_welds(fit, n=3, seed=4, machines=2, jobs=jobs).to_dict()) for jobs in (1, 2))
+    assert once == twice, "also where two processes share the machines"
     answer = json.loads(once)
     assert set(answer["expected"]) == {"now", "then", "then_share_range"}
     low, high = answer["expected"]["then_share_range"]
