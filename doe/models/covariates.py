@@ -110,12 +110,6 @@ class Covariates:
         """The covariates' names."""
         return tuple(condition.words for condition in self.kept)
 
-    @property
-    def covariance(self) -> FloatArray:
-        """Give the covariance of Z as it was seen, shape (m, m)."""
-        Z = self.Z[self.complete]
-        return np.asarray(Z.T @ Z / (len(Z) - 1))
-
     def draw_hand(self, n_draws: int, rng: np.random.Generator) -> HandDraws:
         """Draw (mu, b, Sigma) from their exact posterior."""
         Z, F = self.Z[self.complete], self.first[self.complete]
@@ -238,7 +232,7 @@ def _reason_against(condition: Condition, values: FloatArray, welds: list[str]) 
 
 
 def wander_variance(slopes: FloatArray, wander: FloatArray) -> FloatArray:
-    """Give gamma' Sigma gamma, shape (n_draws,), from slopes (n_draws, m) and Sigma (n_draws, m, m) or (m, m)."""
+    """Give gamma' Sigma gamma, shape (n_draws,), from slopes (n_draws, m) and Sigma (n_draws, m, m)."""
     return np.asarray(np.sum((slopes[:, None, :] @ wander)[:, 0, :] * slopes, axis=1))
 
 

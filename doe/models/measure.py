@@ -31,12 +31,11 @@ from doe.models.grid import (
     effective_terms,
     lay_out_effects,
     make_nodes,
-    node_probabilities,
 )
 from doe.models.measure_findings import assumptions_of, findings_of, is_scatter_known, refusal_of, suspects_of
 from doe.models.measure_posterior import MeasurePosterior
 from doe.models.robust import ROBUST_GRID, draw_robust
-from doe.models.sampling import NOT_SETTLED, resample
+from doe.models.sampling import NOT_SETTLED
 from doe.models.summary import summarise_draws, summarise_terms
 from doe.models.surface import BoolArray, Surface, build_surface
 from doe.models.usable import Usable, block_labels, number_groups, usable_readings
@@ -48,11 +47,9 @@ PRIOR_WELDS: Final = 4.0
 """nu0: the welds a stated repeat scatter is worth; METHOD.md section 2."""
 LEAST_WELD_SHARE: Final = 0.25
 """Least share of s2 left to welding once the scatter of reading is taken off; METHOD.md section 2."""
-PROPOSED_SHARE: Final = 2 / 3
-"""c: share of a stated variance that draws beside covariates are first made with. [1] It changes nothing but how many
-of them are worth keeping."""
-OVERDRAWN: Final = 4
-"""So many times as many draws are made first. [1]"""
+REST_SHARE: Final = 2 / 3
+"""Share of a stated variance between welds that is not the hand's, where its doings are known. [1] Ours: a covariate
+that does nothing then still makes no weld look steadier (DEVELOPERS.md)."""
 METHOD: Final = (
     "Bayesian linear model, plates as random effects, second order with heavily shrunk third-order terms, "
     "hyper-parameters integrated on a grid"
@@ -169,10 +166,10 @@ def _set_up(results: Results, response: Response, usable: Usable, *, robust: boo
 
 
 def _scatter_prior(response: Response, covariates: Covariates) -> ScatterPrior:
-    """Take in a stated scatter; beside covariates first a smaller one, which ``_draw`` puts right."""
+    """Take in a stated scatter. It is that of welds made alike, and holds what the hand does."""
     if response.expect_scatter is None:
         return ScatterPrior()
-    share = PROPOSED_SHARE if covariates.kept else 1.0
+    share = REST_SHARE if covariates.kept else 1.0
     return ScatterPrior(PRIOR_WELDS, response.expect_scatter * float(np.sqrt(share)))
 
 
@@ -190,30 +187,12 @@ class _Drawn:
 
 
 def _draw(model: MeasureModel, n_draws: int, rng: np.random.Generator) -> _Drawn:
-    """Draw every effect. A stated scatter beside covariates needs more draws, of which some are taken.
-
-    What is stated is the scatter of welds made alike, and holds what the hand does: it is about s2 q with
-    q = 1 + gamma' R gamma/s2, R the covariates' covariance. Given q, which says nothing of the scale, s2 is
-    scaled-inverse-chi2(nu0, s0^2/q). Draws made with s0^2 c instead are resampled by the ratio of the two priors,
-    (q c)^(-nu0/2) exp(-nu0 s0^2 (1/q - c)/(2 s2)).
-    """
-    stated, covariates = model.response.expect_scatter, model.covariates
-    if stated is None or not covariates.kept:
-        return _draw_proposed(model.nodes, model.usable, n_draws=n_draws, robust=model.robust, rng=rng)
-    drawn = _draw_proposed(model.nodes, model.usable, n_draws=OVERDRAWN * n_draws, robust=model.robust, rng=rng)
-    s2 = drawn.draws.s2
-    q = 1.0 + wander_variance(_slopes(model, drawn.draws), covariates.covariance) / s2
-    log_weight = -PRIOR_WELDS / 2.0 * (np.log(q) + stated**2 / s2 * (1.0 / q - PROPOSED_SHARE))
-    rows = resample(node_probabilities(log_weight), n_draws, rng)
-    return replace(drawn, draws=EffectDraws(**{name: part[rows] for name, part in vars(drawn.draws).items()}))
-
-
-def _draw_proposed(nodes: Nodes, usable: Usable, *, n_draws: int, robust: bool, rng: np.random.Generator) -> _Drawn:
-    """Draw every effect as the nodes' prior has it, by the sampler the readings ask for."""
+    """Draw every effect, by the sampler the readings ask for."""
+    nodes, usable = model.nodes, model.usable
     # readings are centred, which the flat constant does not notice and the arithmetic likes
     centre, censored = usable.y.mean(), usable.censored
     y, settled, weights = usable.y - centre, True, np.ones(usable.n)
-    if robust:
+    if model.robust:
         found = draw_robust(nodes.effects, nodes.prior, y, censored=censored, n_draws=n_draws, rng=rng)
         draws, settled, weights = found.draws, found.settled, found.weights
     elif censored.any():
