@@ -32,6 +32,7 @@ from doe.report.plates import plates_picture
 from doe.report.reasons import Reason, setting_reasons
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
 from doe.report.try_setting import TrySetting, try_setting
+from doe.report.written_down import written_down
 from doe.study.model import Response, Study, Units
 from doe.units import convert, printed_unit
 from doe.window.explore import open_explorer
@@ -89,6 +90,8 @@ class ReportContents:
     weld_heads: tuple[str, ...]
     weld_rows: tuple[tuple[str, ...], ...]
     plates: Picture | None
+    written_heads: tuple[str, ...]
+    written_rows: tuple[tuple[str, ...], ...]
     weld_notes: tuple[str, ...]
     heat: tuple[str, ...]
     questions: tuple[str, ...]
@@ -117,6 +120,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
     study = results.study
     heat = heat_part(results, window)
     heads, rows = weld_table(results, heat)
+    written_heads, written_rows = written_down(results)
     explorer = open_explorer(fit, window)
     checks = diagnose(fit, at=np.array(reference_setting(window)))
     named = {check.response: check for check in checks}
@@ -143,6 +147,8 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         weld_heads=heads,
         weld_rows=rows,
         plates=_plates(results),
+        written_heads=written_heads,
+        written_rows=written_rows,
         weld_notes=heat.notes,
         heat=heat.window,
         questions=(*results.questions, *(doubt for found in checks for doubt in found.findings)),
