@@ -105,7 +105,7 @@ def test_every_picture_has_a_text_alternative(every_page: Path):
     tree = html5lib.parse(every_page.read_text(encoding="utf-8"), namespaceHTMLElements=False)
     pictures = tree.findall(".//img")
     assert len(pictures) >= 5
-    assert all(len(picture.get("alt", "")) > 15 for picture in pictures)
+    assert all(len(picture.get("alt", "")) > 12 for picture in pictures)
 
 
 def test_nothing_is_blocked_or_missing_in_the_browser(page: Path, chromium: Callable[..., str]):
