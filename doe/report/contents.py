@@ -90,8 +90,7 @@ class ReportContents:
     weld_heads: tuple[str, ...]
     weld_rows: tuple[tuple[str, ...], ...]
     plates: Picture | None
-    written_heads: tuple[str, ...]
-    written_rows: tuple[tuple[str, ...], ...]
+    written_down: tuple[tuple[str, str], ...]
     weld_notes: tuple[str, ...]
     heat: tuple[str, ...]
     questions: tuple[str, ...]
@@ -120,7 +119,6 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
     study = results.study
     heat = heat_part(results, window)
     heads, rows = weld_table(results, heat)
-    written_heads, written_rows = written_down(results)
     explorer = open_explorer(fit, window)
     checks = diagnose(fit, at=np.array(reference_setting(window)))
     named = {check.response: check for check in checks}
@@ -147,8 +145,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         weld_heads=heads,
         weld_rows=rows,
         plates=_plates(results),
-        written_heads=written_heads,
-        written_rows=written_rows,
+        written_down=written_down(results),
         weld_notes=heat.notes,
         heat=heat.window,
         questions=(*results.questions, *(doubt for found in checks for doubt in found.findings)),

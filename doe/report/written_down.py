@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 import numpy as np
@@ -16,8 +16,8 @@ SHOWN_IN: Final = {"mm/s": "mm/min"}
 """The unit welders name a quantity in, where it is held in another."""
 
 
-def written_down(results: Results) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    """Give headings and rows of everything written down beside the readings: a column where anything stands in it.
+def written_down(results: Results) -> tuple[tuple[str, str], ...]:
+    """Tell everything written down beside the readings, column by column: its heading, and what stands at which weld.
 
     Parameters
     ----------
@@ -25,18 +25,17 @@ def written_down(results: Results) -> tuple[tuple[str, ...], tuple[tuple[str, ..
 
     Returns
     -------
-    heads : tuple of str
-        "weld" first; empty where nothing was written down.
-    rows : tuple of tuple of str
-        One a weld with anything; a dash where a cell is empty.
+    tuple of (str, str)
+        Only columns in which anything stands.
     """
-    columns = dict(_columns(results))
-    rows = [
-        (weld, *(cells[i] or "–" for cells in columns.values()))
-        for i, weld in enumerate(results.weld)
-        if any(cells[i] for cells in columns.values())
-    ]
-    return (("weld", *columns), tuple(rows)) if columns else ((), ())
+    return tuple((heading, _told(results.weld, cells)) for heading, cells in _columns(results))
+
+
+def _told(welds: Sequence[str], cells: Sequence[str]) -> str:
+    """Tell a column: each weld with what stands at it, or that it stands at every one."""
+    if len(set(cells)) == 1:
+        return f"{cells[0]} at every weld"
+    return "; ".join(f"{weld} {cell}" for weld, cell in zip(welds, cells, strict=True) if cell)
 
 
 def _columns(results: Results) -> Iterator[tuple[str, list[str]]]:

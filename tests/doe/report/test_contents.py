@@ -36,14 +36,16 @@ def test_notes_and_columns_of_ones_own_are_shown_with_what_was_read_beside(answe
         conditions={"line current [A]": current, "travel speed [mm/s]": speed, "gap [mm]": np.full(n, np.nan)},
         remarks={"notes": ("a wormhole", *nothing[1:]), "gas bottle": ("", "half full", *nothing[2:]), "cord": nothing},
     )
-    heads, rows = written_down(noted)
-    assert heads == ("weld", "line current", "travel speed", "notes", "gas bottle")  # empty columns are left out
-    assert rows == (
-        (results.weld[0], "–", "–", "a wormhole", "–"),
-        (results.weld[1], "–", "–", "–", "half full"),
-        (results.weld[2], "23.5 A", "300 mm/min", "–", "–"),
+    first, second, third = results.weld[:3]
+    assert written_down(noted) == (  # empty columns are left out
+        ("line current", f"{third} 23.5 A"),
+        ("travel speed", f"{third} 300 mm/min"),
+        ("notes", f"{first} a wormhole"),
+        ("gas bottle", f"{second} half full"),
     )
-    assert written_down(replace(results, conditions={}, remarks={"cord": nothing})) == ((), ())
+    assert written_down(replace(results, conditions={}, remarks={"cord": nothing})) == ()
+    alike = replace(results, conditions={}, remarks={"outlet": ("by the door",) * n})
+    assert written_down(alike) == (("outlet", "by the door at every weld"),)
 
 
 # --- why this setting
