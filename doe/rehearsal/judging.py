@@ -49,15 +49,15 @@ class Judgement:
     def words(self) -> tuple[str, ...]:
         """Say it in plain sentences."""
         truth = (
-            f"The virtual welder’s hidden truth: {self.true_share:.0%} of the settings that can be set give at least "
-            f"{self.reliability:.0%} good welds."
+            f"The virtual welder’s hidden truth: {100 * self.true_share:.0f} % of the settings that can be set give at "
+            f"least {100 * self.reliability:g} % good welds."
         )
         if self.lowest_true is None:
             return (truth, "No window was claimed.")
         return (
             truth,
-            f"The window holds {self.claimed_share:.0%} of those settings; the worst setting inside it truly gives "
-            f"{np.floor(self.lowest_true * 1000) / 10:.1f} % good welds"
+            f"The window holds {100 * self.claimed_share:.0f} % of those settings; the worst setting inside it truly "
+            f"gives {np.floor(self.lowest_true * 1000) / 10:.1f} % good welds"
             + (": less than was claimed." if self.is_wrong else ", so the claim is right."),
         )
 

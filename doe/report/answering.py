@@ -33,6 +33,8 @@ from doe.window.words import (
 
 NOT_CONFIRMED = "NOT CONFIRMED"
 """Stands on every answer until confirmation welds were made."""
+WITHDRAWN = "CLAIM WITHDRAWN"
+"""Stands where confirmation welds failed and nothing can be claimed now."""
 
 
 def heading(window: Window) -> str:
@@ -121,10 +123,10 @@ def conditions_tested(results: Results) -> tuple[str, ...]:
 
 
 def stamp(window: Window) -> str:
-    """Give the stamp of page and card: confirmed or not, with welds and date; empty where nothing is claimed."""
-    if not window.found:
-        return ""
+    """Give the stamp of page and card: confirmed or not, with welds and date; empty where nothing ever was claimed."""
     standing = window.standing
+    if not window.found:
+        return WITHDRAWN if standing is not None and standing.verdict == "withdrawn" else ""
     if standing is None or not standing.judged or not standing.shows_claim:
         return NOT_CONFIRMED
     made = standing.judged[0]

@@ -32,6 +32,7 @@ from doe.report.plates import plates_picture
 from doe.report.reasons import Reason, setting_reasons
 from doe.report.settings import DialRow, dial_rows, held_words, reference_setting
 from doe.report.try_setting import TrySetting, try_setting
+from doe.report.written_down import written_down
 from doe.study.model import Response, Study, Units
 from doe.units import convert, printed_unit
 from doe.window.explore import open_explorer
@@ -89,6 +90,7 @@ class ReportContents:
     weld_heads: tuple[str, ...]
     weld_rows: tuple[tuple[str, ...], ...]
     plates: Picture | None
+    written_down: tuple[tuple[str, str], ...]
     weld_notes: tuple[str, ...]
     heat: tuple[str, ...]
     questions: tuple[str, ...]
@@ -143,6 +145,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         weld_heads=heads,
         weld_rows=rows,
         plates=_plates(results),
+        written_down=written_down(results),
         weld_notes=heat.notes,
         heat=heat.window,
         questions=(*results.questions, *(doubt for found in checks for doubt in found.findings)),

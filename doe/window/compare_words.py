@@ -70,7 +70,7 @@ def _line(comparison: Comparison, change: ResponseDifference) -> str:
     if response.kind == "count":
         what = f"mean count of {response.name}" + (f" over {response.per_text}" if response.per_text else "")
     elif response.kind in {"trip", "pass"}:
-        scale, unit, digits = 100.0, " points", 0
+        scale, unit, digits = 100.0, " points of 100", 0
         what = (
             f"chance that the supply holds ({response.name})"
             if response.kind == "trip"

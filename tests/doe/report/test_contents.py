@@ -18,9 +18,38 @@ from doe.report.model_parts import model_part
 from doe.report.page import running_header
 from doe.report.reasons import amount_in_both, in_both_units, setting_reasons
 from doe.report.try_setting import try_data, try_setting
+from doe.report.written_down import written_down
 from doe.study.model import Factor, Response
 from doe.window.explore import expect_setting, open_explorer
 from doe.window.words import standing_assumptions
+
+# --- what was written down
+
+
+def test_notes_and_columns_of_ones_own_are_shown_with_what_was_read_beside(answered):
+    results = answered.fit.results
+    n = results.n_welds
+    nothing = ("",) * n
+    current = np.full(n, np.nan)
+    current[2] = 23.5
+    speed = np.full(n, np.nan)
+    speed[2] = 5.0
+    noted = replace(
+        results,
+        conditions={"line current [A]": current, "travel speed [mm/s]": speed, "gap [mm]": np.full(n, np.nan)},
+        remarks={"notes": ("a wormhole", *nothing[1:]), "gas bottle": ("", "half full", *nothing[2:]), "cord": nothing},
+    )
+    first, second, third = results.weld[:3]
+    assert written_down(noted) == (  # empty columns are left out
+        ("line current", f"{third} 23.5 A"),
+        ("travel speed", f"{third} 300 mm/min"),
+        ("notes", f"{first} a wormhole"),
+        ("gas bottle", f"{second} half full"),
+    )
+    assert written_down(replace(results, conditions={}, remarks={"cord": nothing})) == ()
+    alike = replace(results, conditions={}, remarks={"outlet": ("by the door",) * n})
+    assert written_down(alike) == (("outlet", "by the door at every weld"),)
+
 
 # --- why this setting
 

@@ -439,8 +439,8 @@ def test_counts_chances_and_measures_are_told_in_their_own_words(bench):
     words = " ".join(comparison_sentences(compare_studies(fit(2.0), replace_title(fit(1.5), "the other"))))
     assert "penetration: 0.50 mm less with the other than with" in words
     assert "mean count of porosity over 100 mm: 0.50 less with the other" in words
-    assert "chance that the supply holds (trip): 50 points less" in words
-    assert "chance of root fused: 50 points less" in words
+    assert "chance that the supply holds (trip): 50 points of 100 less" in words
+    assert "chance of root fused: 50 points of 100 less" in words
     assert "-0" not in words
 
 
