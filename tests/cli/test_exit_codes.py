@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -92,6 +93,17 @@ def test_a_full_disk_loses_nothing_at_the_end_of_long_work(
     name: str, welded: Path, weldwindow: Run, monkeypatch: pytest.MonkeyPatch
 ):
     test_a_full_disk_is_code_six_and_loses_nothing(name, welded, weldwindow, monkeypatch)
+
+
+@pytest.mark.parametrize("is_new", [True, False])
+def test_a_plan_whose_sheets_cannot_be_written_is_not_written_either(is_new: bool, welded: Path, weldwindow: Run):
+    shutil.rmtree(welded / "report", ignore_errors=True)
+    (welded / "report").write_text("in the way")
+    for path in welded.glob("*.csv") if is_new else ():
+        path.unlink()
+    before = {path.name: path.read_bytes() for path in welded.iterdir()}
+    ended(weldwindow("plan", welded, "--replace"), 6)
+    assert {path.name: path.read_bytes() for path in welded.iterdir()} == before
 
 
 def test_a_read_only_file_is_code_six(welded: Path, weldwindow: Run):
