@@ -146,6 +146,19 @@ def _fit_and_find(results: Results, *, seed: int, textbook: bool = False) -> tup
     return fit, find_window(fit, seed=seed)
 
 
+def answer_anew(folder: Path, *, seed: int) -> Window:
+    """Read, fit, and give the window as the report shows it: the claimed one where a claim stands."""
+    return _answer_anew(read_folder(folder), seed=seed)[1]
+
+
+def _answer_anew(results: Results, *, seed: int) -> tuple[Fit, Window, Confirmation | None]:
+    """Fit, find the window, and judge its claim."""
+    from doe.window import claimed_window
+
+    fit, found = _fit_and_find(results, seed=seed)
+    return fit, *claimed_window(fit, found, seed=seed)
+
+
 @dataclass(frozen=True, eq=False)
 class Reported:
     """What a report says, and the files it was written to."""
@@ -203,13 +216,11 @@ def make_report(folder: Path, *, seed: int, figures: Path | None = None) -> Repo
     from doe.bench.stage import read_plans
     from doe.report import write_figures, write_report
     from doe.report.answering import said
-    from doe.window import claimed_window
 
     study = read_whole_study(folder)
     files = made_from(folder)  # before they are read: what is saved meanwhile makes a new report due
     results = read_results(folder, study)
-    fit, found = _fit_and_find(results, seed=seed)
-    window, confirmation = claimed_window(fit, found, seed=seed)
+    fit, window, confirmation = _answer_anew(results, seed=seed)
     plans = read_plans(results.study)
     written = write_report(results.study, plans, results, fit, window, folder / "report", confirmation=confirmation)
     if figures is not None:

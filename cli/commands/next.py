@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from cli.answer import answers, changes_study, json_option, print_json, say, seed_option, study_argument, wrote
-from cli.progress import progress
+from cli.progress import progress, working
 
 
 @click.command("next")
@@ -40,7 +40,8 @@ def command(folder: Path, welds: int | None, jobs: int, as_json: bool, seed: int
     from doe.models import fit_responses
     from doe.window import next_welds
 
-    fit = fit_responses(read_folder(folder), seed=seed)
+    with working("fitting", quiet=as_json):
+        fit = fit_responses(read_folder(folder), seed=seed)
     with progress("simulating what they should bring", quiet=as_json) as report:
         plan = next_welds(fit, n=welds, seed=seed, jobs=jobs, progress=report)
     files = write_plan(plan)

@@ -21,6 +21,7 @@ from cli.answer import (
     study_argument,
     wrote,
 )
+from cli.progress import working
 
 
 @click.command("pack")
@@ -59,15 +60,15 @@ def command(folder: Path, packed: Path | None, as_json: bool) -> None:
 
 def _check(path: Path, *, as_json: bool) -> None:
     """Make the numbers of a pack again and say what differs."""
-    from cli.steps import fit_and_find
+    from cli.steps import answer_anew
     from doe.errors import CANNOT_ANSWER
     from doe.report.pack import changed_numbers, read_pack
 
     pack = read_pack(path)
     note(f"every one of {len(pack.files)} files is as it was packed; making the numbers again")
-    with tempfile.TemporaryDirectory(prefix="weldwindow-") as name:
+    with tempfile.TemporaryDirectory(prefix="weldwindow-") as name, working("fitting", quiet=as_json):
         pack.unpack(Path(name))
-        _, window = fit_and_find(Path(name), seed=pack.seed)
+        window = answer_anew(Path(name), seed=pack.seed)
     again = json.loads(json.dumps(plain(window.to_dict())))
     changes = changed_numbers(pack.answer(), again)
     if as_json:

@@ -164,3 +164,15 @@ def test_a_withdrawn_claim_asks_for_its_card_to_be_taken_off(welded: Path, weldw
     page = (welded / "report" / "report.html").read_text()
     assert "Claim withdrawn: 0 of 4" in page
     assert "Take the card of the withdrawn claim off the machine." in page
+
+
+def test_a_pack_of_a_study_with_a_claim_makes_the_claimed_window_again(welded: Path, weldwindow):
+    weldwindow("confirm", welded, "--welds", "3")
+    weldwindow("report", welded)
+    claimed = json.loads((welded / "claim.json").read_text())["window"]["feed"]
+    weldwindow("pack", welded)
+    checked = weldwindow("pack", "--check", welded / "report" / "hinge.zip", "--json")
+    assert checked.exit_code == 0
+    assert json.loads(checked.stdout)["same"]
+    packed = json.loads((welded / "report" / "answer.json").read_text())["window"]["window"]["feed"]
+    assert (packed["low"], packed["high"]) == (claimed["low"], claimed["high"])
