@@ -30,7 +30,7 @@ from doe.window.posing import (
     scenarios_of,
     with_requirement,
 )
-from doe.window.search import every_setting, find_working_box
+from doe.window.search import CHECKED_SETTINGS, every_setting, find_working_box
 from doe.window.textbook_window import find_textbook_window
 from doe.window.welded import WeldedRegion, corners, find_welded_region, outside_hull
 from doe.window.window import Answer, AssuranceMap, Nearest, SettingBox, Window, WorkingRegion
@@ -40,6 +40,7 @@ from doe.window.words import (
     nothing_measured_sentence,
     outside_sentence,
     standing_assumptions,
+    thinned_sentence,
 )
 
 JUDGING_STAGE: Final = 40
@@ -160,6 +161,9 @@ def _answer_all(window: Window, fit: Fit, region: WeldedRegion, required: tuple[
     names = source(EXPLORING_STAGE, EXPLORING_DRAWS).names
     answers, maps = [], []
     scenarios, findings = scenarios_of(fit)
+    if region.thinned:
+        looked_at = int(np.count_nonzero(region.reachable))
+        findings.append(thinned_sentence(region.study, looked_at=looked_at, checked=CHECKED_SETTINGS))
     for scenario in scenarios:
         inquiry, seen = pose(fit, region, scenario, source=source, seed=window.seed)
         answers.append(_answer(inquiry, fit, seen))

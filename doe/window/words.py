@@ -317,6 +317,16 @@ def outside_sentence(study: Study, outside: FloatArray) -> str:
     )
 
 
+def thinned_sentence(study: Study, *, looked_at: int, checked: int) -> str:
+    """Say how many settings were looked at, where there are too many to look at each."""
+    n = math.prod(len(factor.positions) for factor in study.factors)
+    return (
+        f"The dials have {n:,} settings together: {looked_at:,} of them, evenly spread, were looked at, and up to "
+        f"{checked:,} of those inside a window checked on fresh draws, its corners always. Between them the models are "
+        "smooth."
+    )
+
+
 def narrow_sentences(study: Study, box: SettingBox) -> list[str]:
     """Say which sides are narrower than the dial can be held (two standard deviations of its wander)."""
     sentences = []

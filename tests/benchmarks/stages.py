@@ -198,7 +198,7 @@ def profile(folder: str) -> None:
         return own(posterior, X, limit, sign=sign)
 
     measure_posterior.MeasurePosterior._beyond = counted  # type: ignore[method-assign]
-    profiler, began = cProfile.Profile(), time.process_time()
+    profiler, began = cProfile.Profile(time.process_time), time.process_time()
     profiler.enable()
     find_window(fit_responses(results, seed=1), seed=1)
     profiler.disable()
@@ -208,22 +208,24 @@ def profile(folder: str) -> None:
     block, a = np.linspace(-6.0, 2.0, 4096), np.ones((512, 512))
     each, product = best(lambda: ndtr(block)) / block.size, best(lambda: a @ a) / 512**3
     least = cells[0] * each + products[0] * product
+    share = stats[slowest][2] / sum(row[2] for row in stats.values())
     print(
-        f"{took:.3f} s slowest by itself `{slowest[2]}`, {100 * stats[slowest][2] / took:.0f} % of it; {cells[0]:,} "
-        f"chances of a measure at {each * 1e9:.1f} ns each and {products[0]:,} products at {product * 1e9:.3f} ns "
-        f"({product / each * products[0] / max(cells[0], 1):.2f} of a chance, each) are {least:.2f} s at the least"
+        f"{took:.3f} s slowest by itself `{slowest[2]}`, {100 * share:.0f} % of it. It works out {cells[0]:,} chances "
+        f"that a weld misses a measure's limit, {each * 1e9:.1f} ns each (scipy's normal distribution), and multiplies "
+        f"{products[0]:,} times, {product * 1e9:.3f} ns each (a large product of matrices): {least:.2f} s at the least"
     )
 
 
 def best(work: Callable[[], object]) -> float:
-    """Give the least seconds of some runs."""
-    runs = []
-    for _ in range(7):
-        began = time.process_time()
-        for _ in range(20):
+    """Give the seconds of one run: the least of several means, each over at least a fifth of a second."""
+    means = []
+    for _ in range(3):
+        began, runs = time.process_time(), 0
+        while time.process_time() - began < 0.2:
             work()
-        runs.append((time.process_time() - began) / 20)
-    return min(runs)
+            runs += 1
+        means.append((time.process_time() - began) / runs)
+    return min(means)
 
 
 CELLS = {f.__name__: f for f in (fit_and_window, plan, plain_plan, plain_window, our_window, arithmetic, profile)}

@@ -91,3 +91,12 @@ def test_many_welds_are_held_by_columns_and_few_in_full(effects):
 def test_responses_of_the_same_welds_share_one_inverse(effects):
     first, second = (make_nodes(effects, prior) for prior in (ScatterPrior(), ScatterPrior(4.0, 0.2)))
     assert first.inverse is second.inverse
+
+
+def test_draws_do_not_depend_on_how_many_are_worked_on_at_once(effects, readings, monkeypatch):
+    nodes = make_nodes(effects, ScatterPrior())
+    at_once = draw_effects(nodes, readings, 500, np.random.default_rng(1))
+    monkeypatch.setattr(grid_module, "DRAWN_CELLS", 40 * 70)
+    in_blocks = draw_effects(nodes, readings, 500, np.random.default_rng(1))
+    assert_allclose(at_once.constant, in_blocks.constant, rtol=1e-12)
+    assert_allclose(at_once.theta, in_blocks.theta, atol=1e-11)

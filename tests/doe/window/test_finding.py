@@ -9,7 +9,7 @@ from scipy import special
 
 from doe.errors import CannotAnswerError
 from doe.study.model import Claim, Factor, Limit, PlanWishes, Response
-from doe.window import box_confidence, find_window
+from doe.window import box_confidence, find_window, posing
 from doe.window.posing import open_inquiry
 from doe.window.window import describe_box
 from doe.window.words import window_sentences
@@ -46,6 +46,20 @@ def test_the_whole_region_is_claimed_where_everything_is_good_and_the_region_lim
     window = find_window(bench.fit(study, {"penetration": bench.hill(study, top=4.0)}))
     assert window.answer.box.share == 1.0
     assert set(window.answer.limited_by.values()) == {"region"}
+
+
+def test_the_answer_does_not_depend_on_the_draws_kept_at_hand(bench, monkeypatch):
+    study = bench.study(plan=PlanWishes(welds=20, welds_per_plate=2, later_welds="warm"))
+    fit, asked = bench.fit(study, {"penetration": bench.hill(study)}), []
+    whole = find_window(fit)
+    monkeypatch.setattr(posing, "KEPT_BYTES", 0)
+    draw = type(fit.responses[0].model).draw
+    monkeypatch.setattr(
+        type(fit.responses[0].model), "draw", lambda model, n, rng: asked.append(n) or draw(model, n, rng)
+    )
+    again = find_window(fit)
+    assert again.to_dict() == whole.to_dict()
+    assert asked.count(1000) > 1, "the exploring draws were made anew for each position"
 
 
 def test_the_best_setting_is_where_the_bound_is_highest(bench):
