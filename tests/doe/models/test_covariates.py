@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from doe.bench.results import Results
+from doe.bench.results import Measurement, Results
 from doe.coding import FloatArray
 from doe.models.bands import confidence_band
 from doe.models.fit import Points, ResponseFit
@@ -175,6 +175,20 @@ def test_what_is_known_of_the_hand_makes_no_weld_look_steadier(
         known, unknown = fit_of(made, study, **hand), fit_of(made, study)
         ratio.append(draw(known).weld_sd.mean() / draw(unknown).weld_sd.mean())
     assert_allclose(np.mean(ratio), 1.0, atol=0.01)
+
+
+@pytest.mark.parametrize("robust", [False, True])
+def test_readings_at_their_limit_and_student_errors_go_with_covariates(
+    robust: bool, lug_study: Study, welded: Welded, make_results: MakeResults
+) -> None:
+    study = replace(lug_study, responses=(replace(lug_study.responses[0], full=2.7),))
+    values, full = np.minimum(welded.y, 2.7)[:, None], np.full(16, 2.7)
+    assert 2 <= (values == 2.7).sum() <= 8
+    conditions = {TRAVEL: 5 + 0.4 * welded.travel}
+    results = make_results(study, welded.coded, {"depth": Measurement(values, full)}, conditions=conditions)
+    fit = fit_measure(results, study.responses[0], seed=1, robust=robust)
+    assert fit.settled
+    assert next(t for t in fit.terms if t.term == "travel speed, per sd").estimate < -0.03
 
 
 # --- when it is used
