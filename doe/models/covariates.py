@@ -1,25 +1,31 @@
 """Travel speed and stick-out as covariates of a measure: what the hand did beside what was set.
 
 A hand does not hold the travel speed, and what it does to the depth is part of the scatter between welds. Where it was
-measured, that part is known. With z the covariates, standardised, the measure's model has one more first-order term::
+measured, that part is known, and the surface stands out better. With z the covariates, standardised, the measure's
+model has more first-order terms::
 
     y = B(x) beta + z' gamma + u_plate + e,   gamma_j ~ N(0, .49 s2)
 
-A weld to come has a covariate that nobody knows yet, so nothing is taken off its scatter: it is made as the test welds
-were, and what the hand does goes back into the claim. The hand has a model too, of the covariates given the settings::
+A weld to come has covariates that nobody knows yet. It is made as the test welds were, and so
+
+- its scatter is that of the same model without covariates: nothing known of the hand makes a weld look steadier, even
+  where gamma is wrong. Its draws are put in the order of those of s2, so that a large scatter goes with large errors of
+  the surface (from one model, as s2 + gamma' Sigma gamma, windows were smaller than without covariates: DEVELOPERS.md);
+- its mean is that over what the hand does at that setting. The hand has a model of its own, of the covariates given
+  the settings, F being the first-order columns and tau on a grid::
 
     z = mu + F b + w,   w ~ N(0, Sigma),   mu flat,   p(Sigma) ~ |Sigma|^-(m+1)/2,   b_k ~ N(0, tau^2 Sigma)
 
-with F the first-order columns and tau on a grid. Given x, a weld to come has the mean B(x) beta + (mu + F b)' gamma
-and, beside what is left between welds and plates, the variance gamma' Sigma gamma. The two likelihoods have no
-parameter in common, so that (mu, b, Sigma) are drawn apart, exactly: at a node of tau, with V = I + tau^2 F F'::
+Given x, the mean is B(x) beta + (mu + F b)' gamma. A hand that goes faster where the feed is higher has b away from 0:
+then what the speed does and what the feed does are not told apart, and need not be, as only their sum enters. The two
+models have no parameter in common, so that (mu, b, Sigma) are drawn apart, exactly: at a node of tau, with
+V = I + tau^2 F F', P = V^-1 - V^-1 1 (1' V^-1 1)^-1 1' V^-1::
 
     S = z' P z,   log weight = -m/2 (log|V| + log 1' V^-1 1) - (n-1)/2 log|S|
     Sigma ~ inverse Wishart(S, n-1),   mu | Sigma ~ N(1' V^-1 z / 1' V^-1 1, Sigma / 1' V^-1 1)
 
 (the matrix normal and inverse Wishart pair: Gelman et al. (2013), Bayesian Data Analysis, 3rd ed., section 3.6; from
-memory, the tests compare with a simulation). A hand that goes faster where the feed is higher has b away from 0: then
-what the speed does and what the feed does are not told apart, and need not be, as only their sum enters.
+memory, the tests compare with a simulation).
 """
 
 from __future__ import annotations
@@ -251,7 +257,7 @@ def describe_covariates(covariates: Covariates, response: Response, study: Study
     yield (
         f"The model of {response.name} knows the {' and '.join(covariates.names)} of each weld{filled}; about "
         f"{100 * share:.0f} % of the scatter between welds comes from {them}. The claim is for welds made with as much "
-        f"wander as these: {values}. It takes nothing off for a steadier hand."
+        f"wander as these: {values}. Nothing was taken off their scatter."
     )
 
 

@@ -128,6 +128,12 @@ def lay_out_effects(
     return Effects(np.column_stack([X[:, 1:], W, Z, Q]), groups, nodes)
 
 
+def without_covariates(effects: Effects) -> Effects:
+    """Give the same effects but for covariates."""
+    kept = effects.group != COVARIATE_GROUP
+    return Effects(effects.C[:, kept], effects.group[kept], effects.variance)
+
+
 def _indicators(groups: IntArray) -> FloatArray:
     return np.asarray(groups[:, None] == np.unique(groups), dtype=float)
 

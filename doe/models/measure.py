@@ -31,6 +31,7 @@ from doe.models.grid import (
     effective_terms,
     lay_out_effects,
     make_nodes,
+    without_covariates,
 )
 from doe.models.measure_findings import assumptions_of, findings_of, is_scatter_known, refusal_of, suspects_of
 from doe.models.measure_posterior import MeasurePosterior
@@ -48,8 +49,7 @@ PRIOR_WELDS: Final = 4.0
 LEAST_WELD_SHARE: Final = 0.25
 """Least share of s2 left to welding once the scatter of reading is taken off; METHOD.md section 2."""
 REST_SHARE: Final = 2 / 3
-"""Share of a stated variance between welds that is not the hand's, where its doings are known. [1] Ours: a covariate
-that does nothing then still makes no weld look steadier (DEVELOPERS.md)."""
+"""Share of a stated variance between welds that is not the hand's, where its doings are known. [1] Our value."""
 METHOD: Final = (
     "Bayesian linear model, plates as random effects, second order with heavily shrunk third-order terms, "
     "hyper-parameters integrated on a grid"
@@ -67,7 +67,9 @@ class MeasureModel:
     ----------
     response : Response
     surface : Surface
-    nodes : Nodes
+    nodes, plain : Nodes
+        With the covariates, and without: one and the same where there are none. The scatter of a weld to come is the
+        plain one's, so that what is known of the hand makes no weld look steadier.
     usable : Usable
     covariates : Covariates
         Travel speed and stick-out, where they were measured; none of them, often.
@@ -83,6 +85,7 @@ class MeasureModel:
     response: Response
     surface: Surface
     nodes: Nodes
+    plain: Nodes
     usable: Usable
     covariates: Covariates
     fitted: FloatArray
@@ -92,9 +95,7 @@ class MeasureModel:
 
     def draw(self, n_draws: int, rng: np.random.Generator) -> MeasurePosterior:
         """Draw afresh from the posterior."""
-        drawn = _draw(self, n_draws, rng)
-        hand = _draw_hand(self.covariates, n_draws, rng)
-        return _posterior(self, drawn.draws, hand)
+        return _posterior(self, _draw(self, n_draws, rng))
 
 
 def fit_measure(results: Results, response: Response, *, seed: int, robust: bool = False) -> ResponseFit:
@@ -125,8 +126,7 @@ def fit_measure(results: Results, response: Response, *, seed: int, robust: bool
     rng = np.random.default_rng(seed)
     model = _set_up(results, response, usable, robust=robust)
     drawn = _draw(model, SUMMARY_DRAWS, rng)
-    hand = _draw_hand(model.covariates, SUMMARY_DRAWS, rng)
-    posterior, slopes = _posterior(model, drawn.draws, hand), _slopes(model, drawn.draws)
+    posterior = _posterior(model, drawn)
     fitted = _fitted(model, results, drawn.draws)
     model = replace(model, fitted=fitted, residual=usable.y - fitted)
     doubts = (
@@ -138,12 +138,12 @@ def fit_measure(results: Results, response: Response, *, seed: int, robust: bool
         response,
         method=METHOD + (ROBUST if robust else ""),
         n=usable.n,
-        terms=_terms(model, posterior, slopes, level=results.study.claim.confidence),
-        numbers=_numbers(model.nodes, usable, posterior, drawn.draws) | _covariate_numbers(model, slopes, hand),
+        terms=_terms(model, posterior, drawn, level=results.study.claim.confidence),
+        numbers=_numbers(model.nodes, usable, posterior, drawn.scatter) | _covariate_numbers(model, drawn),
         findings=doubts if drawn.settled else (NOT_SETTLED, *doubts),
         assumptions=(
             *assumptions_of(results, response, usable),
-            *describe_covariates(model.covariates, response, results.study, share=_share(posterior, slopes, hand)),
+            *describe_covariates(model.covariates, response, results.study, share=_share(model, drawn)),
         ),
         model=model,
         settled=drawn.settled,
@@ -160,17 +160,13 @@ def _set_up(results: Results, response: Response, usable: Usable, *, robust: boo
     X = surface.welds(results)[usable.used]
     grid = ROBUST_GRID if robust else Grid()
     effects = lay_out_effects(X, surface.classes, plates=plates, blocks=blocks, grid=grid, covariates=covariates.Z)
-    nodes = make_nodes(effects, _scatter_prior(response, covariates))
-    none = np.full(usable.n, np.nan)
-    return MeasureModel(response, surface, nodes, usable, covariates, none, none, robust, any(results.block))
-
-
-def _scatter_prior(response: Response, covariates: Covariates) -> ScatterPrior:
-    """Take in a stated scatter. It is that of welds made alike, and holds what the hand does."""
-    if response.expect_scatter is None:
-        return ScatterPrior()
-    share = REST_SHARE if covariates.kept else 1.0
-    return ScatterPrior(PRIOR_WELDS, response.expect_scatter * float(np.sqrt(share)))
+    none, stated = np.full(usable.n, np.nan), response.expect_scatter
+    prior = ScatterPrior() if stated is None else ScatterPrior(PRIOR_WELDS, stated)
+    nodes = plain = make_nodes(effects, prior)
+    if covariates.kept:
+        nodes = make_nodes(effects, replace(prior, s0=prior.s0 * float(np.sqrt(REST_SHARE))))
+        plain = make_nodes(without_covariates(effects), prior)
+    return MeasureModel(response, surface, nodes, plain, usable, covariates, none, none, robust, any(results.block))
 
 
 def _of(labels: Sequence[str], used: BoolArray) -> tuple[str, ...]:
@@ -179,17 +175,43 @@ def _of(labels: Sequence[str], used: BoolArray) -> tuple[str, ...]:
 
 @dataclass(frozen=True, eq=False)
 class _Drawn:
-    """Draws of every effect, whether their chains settled, and the weight of each reading (1 unless robust)."""
+    """Draws of every effect; those of the scatter; the hand's; whether chains settled; the weight of each reading.
+
+    ``scatter`` comes from the model without covariates, and is ``draws`` where there are none. Weights are 1 unless the
+    errors are Student's.
+    """
 
     draws: EffectDraws
+    scatter: EffectDraws
+    hand: HandDraws | None
     settled: bool
     weights: FloatArray
 
 
 def _draw(model: MeasureModel, n_draws: int, rng: np.random.Generator) -> _Drawn:
-    """Draw every effect, by the sampler the readings ask for."""
-    nodes, usable = model.nodes, model.usable
+    """Draw every effect, and with covariates the scatter of a weld to come apart."""
+    draws, settled, weights = _draw_effects(model, model.nodes, n_draws, rng)
+    if not model.covariates.kept:
+        return _Drawn(draws, draws, None, settled, weights)
+    hand = model.covariates.draw_hand(n_draws, rng)
+    scatter, is_plain_settled, _ = _draw_effects(model, model.plain, n_draws, rng)
+    return _Drawn(draws, _paired(scatter, draws), hand, settled and is_plain_settled, weights)
+
+
+def _paired(scatter: EffectDraws, draws: EffectDraws) -> EffectDraws:
+    """Put draws of the scatter in the order, by size, of those of the surface: where it is large, so are its errors."""
+    size, wanted = (d.s2 * (1.0 + d.variance[:, PLATE_GROUP]) for d in (scatter, draws))
+    rows = np.empty(len(size), dtype=int)
+    rows[np.argsort(wanted)] = np.argsort(size)
+    return EffectDraws(**{name: part[rows] for name, part in vars(scatter).items()})
+
+
+def _draw_effects(
+    model: MeasureModel, nodes: Nodes, n_draws: int, rng: np.random.Generator
+) -> tuple[EffectDraws, bool, FloatArray]:
+    """Draw every effect by the sampler the readings ask for; with it whether it settled, and the readings' weights."""
     # readings are centred, which the flat constant does not notice and the arithmetic likes
+    usable = model.usable
     centre, censored = usable.y.mean(), usable.censored
     y, settled, weights = usable.y - centre, True, np.ones(usable.n)
     if model.robust:
@@ -199,12 +221,7 @@ def _draw(model: MeasureModel, n_draws: int, rng: np.random.Generator) -> _Drawn
         draws, settled = draw_censored(nodes, y, censored=censored, n_draws=n_draws, rng=rng)
     else:
         draws = draw_effects(nodes, y, n_draws, rng)
-    return _Drawn(replace(draws, constant=draws.constant + centre), settled, weights)
-
-
-def _draw_hand(covariates: Covariates, n_draws: int, rng: np.random.Generator) -> HandDraws | None:
-    """Draw what the hand does; None, and nothing drawn, where no covariate is used."""
-    return covariates.draw_hand(n_draws, rng) if covariates.kept else None
+    return replace(draws, constant=draws.constant + centre), settled, weights
 
 
 def _slopes(model: MeasureModel, draws: EffectDraws) -> FloatArray:
@@ -221,51 +238,52 @@ def _fitted(model: MeasureModel, results: Results, draws: EffectDraws) -> FloatA
     return np.asarray(X @ beta + model.covariates.Z @ _slopes(model, draws).mean(axis=0))
 
 
-def _posterior(model: MeasureModel, draws: EffectDraws, hand: HandDraws | None) -> MeasurePosterior:
-    """Turn draws of the effects into those of a weld to come, whose covariates wander as the hand does."""
-    n_terms, usable, s2 = len(model.surface.columns) - 1, model.usable, draws.s2
+def _posterior(model: MeasureModel, drawn: _Drawn) -> MeasurePosterior:
+    """Turn draws of the effects into those of a weld to come, whose hand does as the test welds' did."""
+    draws, scatter, usable = drawn.draws, drawn.scatter, model.usable
+    n_terms, s2 = len(model.surface.columns) - 1, scatter.s2
     # a weld's own scatter: reading taken off, but never below what rounding alone would give
     weld = np.maximum(s2 - usable.reading_variance, LEAST_WELD_SHARE * s2)
     weld = np.maximum(weld, usable.resolution**2 / 12.0)
     coefficients = np.column_stack([draws.constant, draws.theta[:, :n_terms]])
-    if hand is not None:
-        slopes = _slopes(model, draws)
-        weld = weld + wander_variance(slopes, hand.wander)
-        followed = np.einsum("dkj,dj->dk", hand.habit, slopes)
-        coefficients[:, model.covariates.at] += followed
-        coefficients[:, 0] += np.einsum("dj,dj->d", hand.mean, slopes) - followed @ model.covariates.first_mean
+    if drawn.hand is not None:
+        slopes, covariates = _slopes(model, draws), model.covariates
+        followed = np.einsum("dkj,dj->dk", drawn.hand.habit, slopes)
+        coefficients[:, covariates.at] += followed
+        coefficients[:, 0] += np.einsum("dj,dj->d", drawn.hand.mean, slopes) - followed @ covariates.first_mean
     return MeasurePosterior(
         model.response,
         model.surface,
         coefficients=coefficients,
         weld_sd=np.sqrt(weld),
-        plate_sd=np.sqrt(s2 * draws.variance[:, PLATE_GROUP]),
-        block_sd=_block_sd(draws) if model.new_day else np.zeros_like(s2),
+        plate_sd=np.sqrt(s2 * scatter.variance[:, PLATE_GROUP]),
+        block_sd=_block_sd(scatter) if model.new_day else np.zeros_like(s2),
         third_order=draws.variance[:, THIRD_GROUP] == THIRD[-1] ** 2,
     )
 
 
 def _terms(
-    model: MeasureModel, posterior: MeasurePosterior, slopes: FloatArray, *, level: float
+    model: MeasureModel, posterior: MeasurePosterior, drawn: _Drawn, *, level: float
 ) -> tuple[TermEstimate, ...]:
     """Summarise the surface's terms, and what one standard deviation of each covariate does."""
     names = [f"{name}, per sd" for name in model.covariates.names]
-    covariates = summarise_draws(names, slopes, level=level) if names else ()
+    covariates = summarise_draws(names, _slopes(model, drawn.draws), level=level) if names else ()
     return (*summarise_terms(model.surface, posterior.coefficients, level=level), *covariates)
 
 
-def _share(posterior: MeasurePosterior, slopes: FloatArray, hand: HandDraws | None) -> float:
-    """Give the mean share of a new weld's variance, plates apart, that the covariates explain."""
-    if hand is None:
+def _share(model: MeasureModel, drawn: _Drawn) -> float:
+    """Give the mean share of the variance between welds that the covariates explain."""
+    if drawn.hand is None:
         return 0.0
-    return float(np.mean(wander_variance(slopes, hand.wander) / posterior.weld_sd**2))
+    explained = wander_variance(_slopes(model, drawn.draws), drawn.hand.wander)
+    return float(np.mean(explained / (explained + drawn.draws.s2)))
 
 
-def _covariate_numbers(model: MeasureModel, slopes: FloatArray, hand: HandDraws | None) -> dict[str, object]:
+def _covariate_numbers(model: MeasureModel, drawn: _Drawn) -> dict[str, object]:
     """Give the scatter that each covariate alone brings; nothing where there is none."""
-    if hand is None:
+    if drawn.hand is None:
         return {}
-    sds = np.abs(slopes) * np.sqrt(np.diagonal(hand.wander, axis1=1, axis2=2))
+    sds = np.abs(_slopes(model, drawn.draws)) * np.sqrt(np.diagonal(drawn.hand.wander, axis1=1, axis2=2))
     return {"covariates": dict(zip(model.covariates.names, sds.mean(axis=0).tolist(), strict=True))}
 
 

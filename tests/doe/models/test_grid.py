@@ -23,6 +23,7 @@ from doe.models.grid import (
     make_nodes,
     node_probabilities,
     quadratic_form,
+    without_covariates,
 )
 from doe.models.surface import build_surface
 from doe.study.model import Study
@@ -178,6 +179,16 @@ def test_only_effects_that_are_there_have_an_axis(columns: tuple[FloatArray, lis
     assert no_days.variance.shape == (288, 6)
     first_order = lay_out_effects(X[:, :4], classes[:4], plates=np.arange(16), blocks=ONE_DAY, grid=Grid())
     assert first_order.variance.shape == (4, 6)
+
+
+def test_covariates_add_no_axis_and_can_be_taken_out(columns: tuple[FloatArray, list[str]]) -> None:
+    X, classes = columns
+    z = np.random.default_rng(1).normal(size=(16, 2))
+    plain = lay_out_effects(X, classes, plates=PLATES, blocks=DAYS, grid=Grid())
+    beside = lay_out_effects(X, classes, plates=PLATES, blocks=DAYS, grid=Grid(), covariates=z)
+    assert beside.variance.shape == plain.variance.shape
+    assert_allclose(beside.covariance() - plain.covariance(), np.broadcast_to(0.49 * z @ z.T, (1152, 16, 16)))
+    assert_allclose(without_covariates(beside).covariance(), plain.covariance())
 
 
 def constant_only(n: int) -> Effects:
