@@ -178,6 +178,10 @@ def assumptions(told: Told, load: LoadTrend | None, *, by_length: int, breaker: 
     """List what was assumed about the trips and not measured."""
     name = told.response.name
     said = _unknown_load(told, breaker=breaker) if load is None else _known_load(told, load)
+    if told.response.hold_s is None:
+        said.insert(
+            0, f"{name}: no time to hold was asked; taken is {told.hold_s:.3g} s, the middle one of the arc times."
+        )
     said.append(
         f"{name}: the supply and the machine start each weld as cool as in the tests, and nothing else is on the "
         "circuit; a warm breaker trips sooner."

@@ -99,6 +99,7 @@ def draw_panels(
                 fontsize=8,
                 frameon=False,
                 title=title or None,
+                alignment="left",
             )
     return figure
 

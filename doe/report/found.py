@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -13,6 +14,7 @@ from doe.report.reasons import percent
 from doe.report.settings import reference_setting
 from doe.study.model import Response, Units
 from doe.units import printed_unit
+from doe.window.compact import log_hold_of
 from doe.window.explore import Explorer, expect_setting
 from doe.window.window import ResponseNumbers
 from doe.window.words import level
@@ -37,16 +39,18 @@ def found_lines(results: Results, explorer: Explorer) -> tuple[str, ...]:
     sure = level(explorer.window.claim.confidence)
     lines = [f"In the middle of the region, at {setting_words(study, at)}:"]
     for name, expected in numbers.items():
-        response = study.response(name)
+        response, log_hold = study.response(name), log_hold_of(explorer.posteriors[name])
         read = _read_words(response, results.readings[name], results, study.units)
-        lines.append(f"{name}: {_expected_words(response, expected, study.units, sure)}. {read}")
+        within = "" if log_hold is None else f" within {number(math.exp(log_hold))} s"
+        lines.append(f"{name}: {_expected_words(response, expected, study.units, (within, sure))}. {read}")
     return tuple(lines)
 
 
-def _expected_words(response: Response, expected: ResponseNumbers, units: Units, sure: str) -> str:
-    """Tell what to expect of one response, with both bands named."""
+def _expected_words(response: Response, expected: ResponseNumbers, units: Units, words: tuple[str, str]) -> str:
+    """Tell what to expect of one response; the words say within which time a trip is meant, and how sure we are."""
+    within, sure = words
     if response.kind in {"trip", "pass"}:
-        what = f"chance of no {response.name}" if response.kind == "trip" else f"chance of {response.name}"
+        what = f"chance of no {response.name}{within}" if response.kind == "trip" else f"chance of {response.name}"
         low, high = percent(expected.mean_low), percent(expected.mean_high)
         return f"{what} {percent(expected.mean)} % ({low} to {high} %, {sure} sure)"
     per_unit, unit = shown_reading(response, units)

@@ -42,6 +42,8 @@ def test_the_report_is_written_with_every_response(unasked: Path, weldwindow):
     assert "No requirement is set on any response" in text
     found = re.findall(r"(penetration|porosity|trip): .{0,60}(?:on average|chance of no trip)", text)
     assert {"penetration", "porosity"} <= set(found)
+    assert re.search(r"trip: chance of no trip within \d+ s", text)
+    assert "trip: no time to hold was asked; taken is" in text
     for response in ("penetration", "porosity", "trip"):
         assert f"{response}: the model" in text
     assert "expected to be good" not in text
