@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import base64
 import platform
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Final
@@ -17,7 +17,7 @@ import numpy as np
 from doe.bench.alike import told_together
 from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips
 from doe.glossary import glossary
-from doe.models.diagnostics import diagnose
+from doe.models.diagnostics import Diagnosis, diagnose
 from doe.models.fit import Fit
 from doe.report import answering, cautions
 from doe.report.calibration import CalibrationTable, calibration_table
@@ -66,6 +66,14 @@ class ModelSection:
 
 
 @dataclass(frozen=True)
+class WeldTable:
+    """The table of welds: headings, and a row a weld."""
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
 class ReportContents:
     """Everything the page says, in its order."""
 
@@ -87,8 +95,7 @@ class ReportContents:
     working: tuple[str, ...]
     curves: tuple[Picture, ...]
     held: str
-    weld_heads: tuple[str, ...]
-    weld_rows: tuple[tuple[str, ...], ...]
+    welds: WeldTable
     plates: Picture | None
     written_down: tuple[tuple[str, str], ...]
     weld_notes: tuple[str, ...]
@@ -115,14 +122,10 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
     window : Window
         Found from the same fit.
     """
-    results = fit.results
-    study = results.study
+    results, study = fit.results, fit.results.study
     heat = heat_part(results, window)
-    heads, rows = weld_table(results, heat)
     explorer = open_explorer(fit, window)
     checks = diagnose(fit, at=np.array(reference_setting(window)))
-    named = {check.response: check for check in checks}
-    parts = [model_part(part, results, named.get(part.name)) for part in fit.responses]
     return ReportContents(
         title=study.title,
         job=job_line(study),
@@ -142,8 +145,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         working=answering.working_lines(window),
         curves=tuple(_picture(drawn) for drawn in curve_figures(fit, window)),
         held=held_words(window),
-        weld_heads=heads,
-        weld_rows=rows,
+        welds=WeldTable(*weld_table(results, heat)),
         plates=_plates(results),
         written_down=written_down(results),
         weld_notes=heat.notes,
@@ -152,7 +154,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         claim_heading=answering.claim_heading(window),
         claim=answering.claim_lines(window),
         assumptions=window.assumptions,
-        models=tuple(ModelSection(part, tuple(_picture(drawn) for drawn in part.figures)) for part in parts),
+        models=_models(fit, checks),
         calibration=calibration_table(),
         conversions=told_together(results.conversions),
         words=_words(study),
@@ -160,6 +162,13 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         cautions=(*cautions.SCOPE, *cautions.ARC, *cautions.SUPPLY, *cautions.SECTION),
         foot=f"weldwindow {version('weldwindow')}, study {study.fingerprint}, seed {window.seed}",
     )
+
+
+def _models(fit: Fit, checks: Sequence[Diagnosis]) -> tuple[ModelSection, ...]:
+    """Gather each response's model with what its checks say, its pictures drawn."""
+    named = {check.response: check for check in checks}
+    parts = [model_part(part, fit.results, named.get(part.name)) for part in fit.responses]
+    return tuple(ModelSection(part, tuple(_picture(drawn) for drawn in part.figures)) for part in parts)
 
 
 def _reasons_heading(window: Window) -> str:
