@@ -9,8 +9,8 @@ model has more first-order terms::
 A weld to come has covariates that nobody knows yet. It is made as the test welds were, and so
 
 - its scatter is that of the same model without covariates: nothing known of the hand makes a weld look steadier, even
-  where gamma is wrong (drawn from one model, as s2 + gamma' Sigma gamma, it had longer tails, and windows were smaller
-  for it: DEVELOPERS.md);
+  where gamma is wrong. Its draws are put in the order of those of s2, so that a large scatter goes with large errors of
+  the surface (from one model, as s2 + gamma' Sigma gamma, windows were smaller than without covariates: DEVELOPERS.md);
 - its mean is that over what the hand does at that setting. The hand has a model of its own, of the covariates given
   the settings, F being the first-order columns and tau on a grid::
 

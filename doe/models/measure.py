@@ -195,7 +195,15 @@ def _draw(model: MeasureModel, n_draws: int, rng: np.random.Generator) -> _Drawn
         return _Drawn(draws, draws, None, settled, weights)
     hand = model.covariates.draw_hand(n_draws, rng)
     scatter, is_plain_settled, _ = _draw_effects(model, model.plain, n_draws, rng)
-    return _Drawn(draws, scatter, hand, settled and is_plain_settled, weights)
+    return _Drawn(draws, _paired(scatter, draws), hand, settled and is_plain_settled, weights)
+
+
+def _paired(scatter: EffectDraws, draws: EffectDraws) -> EffectDraws:
+    """Put draws of the scatter in the order, by size, of those of the surface: where it is large, so are its errors."""
+    size, wanted = (d.s2 * (1.0 + d.variance[:, PLATE_GROUP]) for d in (scatter, draws))
+    rows = np.empty(len(size), dtype=int)
+    rows[np.argsort(wanted)] = np.argsort(size)
+    return EffectDraws(**{name: part[rows] for name, part in vars(scatter).items()})
 
 
 def _draw_effects(

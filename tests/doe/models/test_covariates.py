@@ -177,6 +177,16 @@ def test_what_is_known_of_the_hand_makes_no_weld_look_steadier(
     assert_allclose(np.mean(ratio), 1.0, atol=0.01)
 
 
+def test_a_large_scatter_goes_with_large_errors_of_the_surface(
+    welded: Welded, fit_of: Callable[..., ResponseFit], lug_study: Study
+) -> None:
+    centre = Points(lug_study.coding.to_natural(np.zeros((1, 3))))
+    for fit in (fit_of(welded, travel=5 + 0.4 * welded.travel), fit_of(welded)):
+        posterior = draw(fit)
+        mean, large = posterior.mean(centre)[:, 0], posterior.new_weld_sd > np.median(posterior.new_weld_sd)
+        assert mean[large].std() > 1.2 * mean[~large].std()
+
+
 @pytest.mark.parametrize("robust", [False, True])
 def test_readings_at_their_limit_and_student_errors_go_with_covariates(
     robust: bool, lug_study: Study, welded: Welded, make_results: MakeResults
