@@ -1,7 +1,6 @@
-"""Units and numbers as people write them.
+"""Units and quantities as people write them.
 
-Only the units listed here are known (``UNITS``); each belongs to one dimension and converts within it. Numbers may be
-written as fractions, with a decimal comma or with thin spaces; what could be read in two ways is refused, naming both.
+Only the units listed here are known (``UNITS``); each belongs to one dimension and converts within it.
 
 Conversion factors: the inch (25.4 mm), pound (0.453 592 37 kg), foot and standard atmosphere are exact by definition
 (International yard and pound agreement, 1959; SI brochure); the tests check every factor against pint.
@@ -11,11 +10,11 @@ from __future__ import annotations
 
 import math
 import re
-import unicodedata
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, overload
 
 from doe.errors import DoeError, nearest, quoted
+from doe.numerals import BLANKS, LONGEST_TEXT, SIGNS, VULGAR, read_number
 
 if TYPE_CHECKING:
     import numpy as np
@@ -189,8 +188,6 @@ _FOLDED: Final = {
     name.casefold(): unit for name, unit in _SPELLINGS.items() if len(name) > 1 and name not in _CASE_MATTERS
 }
 _UNIT_SIGNS: Final = str.maketrans("²³µμº·\u2126", "23uu° Ω")
-_LONGEST_TEXT: Final = 60
-"""A number or unit longer than this is not one."""
 
 
 def find_unit(text: str, *, dimension: str = "") -> Unit:
@@ -229,7 +226,7 @@ def find_unit(text: str, *, dimension: str = "") -> Unit:
 
 def _plain_unit(text: str) -> str:
     """Bring the many ways of writing a unit's signs to one."""
-    plain = text.strip(_BLANKS).translate(_UNIT_SIGNS)
+    plain = text.strip(BLANKS).translate(_UNIT_SIGNS)
     plain = plain.replace("℃", "°C").replace("℉", "°F").replace("°", "deg").replace("deg ", "deg")
     plain = re.sub(r"\s*/\s*", "/", re.sub(r"\s+", " ", plain))
     return plain[:-1] if plain.endswith(".") else plain
@@ -302,118 +299,8 @@ def convert(value: float | FloatArray, from_unit: str, to_unit: str, *, differen
     return (value - source.zero) * source.factor / target.factor + target.zero
 
 
-_VULGAR: Final = "¼½¾⅐⅑⅒⅓⅔⅕⅖⅗⅘⅙⅚⅛⅜⅝⅞"
-_SPACES: Final = " \u00a0\u2002\u2003\u2007\u2009\u202f"
-_BLANKS: Final = _SPACES + "\t\r\n"
-_SIGNS: Final = {
-    **dict.fromkeys(map(ord, "−–‒"), "-"),
-    **dict.fromkeys(map(ord, _SPACES), " "),
-    ord("⁄"): "/",
-}
-_PLAIN: Final = re.compile(r"(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
-_COMMA: Final = re.compile(r"([0-9]*),([0-9]+)((?:[eE][+-]?[0-9]{1,3})?)")
-_GROUPED: Final = re.compile(r"[0-9]{1,3}(?:([ ,.])[0-9]{3})(?:\1[0-9]{3})*(?:([.,])([0-9]+))?")
-_FRACTION: Final = re.compile(r"(?:([0-9]{1,6})(?: |-| - ))?([0-9]{1,6}) ?/ ?([0-9]{1,6})")
-
-
-def read_number(text: str) -> tuple[float, str]:
-    """Read a number as people write it, and say how it was written.
-
-    Parameters
-    ----------
-    text : str
-        "1.25", "0,5", "3/32", "1 1/8", "½", "12 500", "−3" ...
-
-    Returns
-    -------
-    value : float
-    note : str
-        "decimal comma", "fraction", "thousands separated" or a mixture; empty for a plain number.
-
-    Raises
-    ------
-    DoeError
-        If it is no number, or could be read as two.
-
-    Examples
-    --------
-    >>> read_number("0,5")
-    (0.5, 'decimal comma')
-    >>> read_number("1 1/8")
-    (1.125, 'fraction')
-    """
-    written = text.strip(_BLANKS).translate(_SIGNS)
-    sign, digits = (written[0], written[1:].strip()) if written[:1] in {"+", "-"} else ("", written)
-    value, note = _read_digits(digits, text) if len(written) <= _LONGEST_TEXT else (None, "")
-    if value is None:
-        message = f"{quoted(text)} is not a number; accepted are numbers such as 1.25, 0,5, 3/32 and 1 1/8"
-        raise DoeError(message)
-    if math.isinf(value):
-        message = f"{quoted(text)} is too large a number"
-        raise DoeError(message)
-    return (-value if sign == "-" else value), note
-
-
-def parse_number(text: str) -> float:
-    """Read a number as people write it; see ``read_number``."""
-    return read_number(text)[0]
-
-
-def _read_digits(digits: str, text: str) -> tuple[float | None, str]:
-    """Read an unsigned number; None where it is none."""
-    if _PLAIN.fullmatch(digits):
-        return float(digits), ""
-    if any(sign in digits for sign in ("/", *_VULGAR)):
-        return _read_fraction(digits, text)
-    comma = _COMMA.fullmatch(digits)
-    if comma and not _looks_grouped(comma[1], comma[2]):
-        return float(f"{comma[1]}.{comma[2]}{comma[3]}"), "decimal comma"
-    if comma:
-        message = (
-            f"{quoted(text)} can be read as {comma[1]}.{comma[2]} (decimal comma) or as {comma[1]}{comma[2]} (comma "
-            f"between thousands); write {comma[1]}.{comma[2]} or {comma[1]}{comma[2]}"
-        )
-        raise DoeError(message)
-    return _read_grouped(digits)
-
-
-def _looks_grouped(before: str, after: str) -> bool:
-    """Whether digits around a comma could be thousands: 1,500 but neither 0,500 nor 1500,250."""
-    return len(after) == 3 and 1 <= len(before) <= 3 and not before.startswith("0")
-
-
-def _read_grouped(digits: str) -> tuple[float | None, str]:
-    """Read a number with separated thousands: ``12 500``, ``1,234,567``, ``1.234,5``."""
-    grouped = _GROUPED.fullmatch(digits)
-    if not grouped or grouped[1] == grouped[2] or digits.startswith("0"):
-        return None, ""
-    whole, decimals = digits, ""
-    if grouped[2]:
-        whole, _, decimals = digits.rpartition(grouped[2])
-    note = "thousands separated" + (", decimal comma" if grouped[2] == "," else "")
-    return float(f"{whole.replace(grouped[1], '')}.{decimals}"), note
-
-
-def _read_fraction(digits: str, text: str) -> tuple[float | None, str]:
-    """Read ``3/32``, ``1 1/8``, ``1-1/8``, ``½`` or ``1½``."""
-    spread = re.sub(f" ?([{_VULGAR}])", lambda match: " " + _vulgar(match[1]), digits).strip()
-    fraction = _FRACTION.fullmatch(spread)
-    if not fraction:
-        return None, ""
-    whole, top, bottom = int(fraction[1] or 0), int(fraction[2]), int(fraction[3])
-    if bottom == 0 or (fraction[1] and top >= bottom):
-        message = f"{quoted(text)} is not a proper fraction; write it like 3/32 or 1 1/8"
-        raise DoeError(message)
-    return whole + top / bottom, "fraction"
-
-
-def _vulgar(sign: str) -> str:
-    """Spell a one-character fraction out: ½ as 1/2."""
-    return unicodedata.normalize("NFKC", sign).replace("⁄", "/")
-
-
 _QUANTITY: Final = re.compile(
-    rf"([+\-]?[ ]*(?:[0-9]|[.,](?=[0-9])|[{_VULGAR}])(?:[0-9., /{_VULGAR}]|-(?=[0-9]))*(?:[eE][+-]?[0-9]{{1,3}})?)(.*)",
+    rf"([+\-]?[ ]*(?:[0-9]|[.,](?=[0-9])|[{VULGAR}])(?:[0-9., /{VULGAR}]|-(?=[0-9]))*(?:[eE][+-]?[0-9]{{1,3}})?)(.*)",
     re.DOTALL,
 )
 
@@ -447,8 +334,8 @@ def parse_quantity(text: str) -> Quantity:
 
 def _split_quantity(text: str) -> tuple[float, str, str]:
     """Give the number, how it was written, and the unit's text."""
-    written = text.strip(_BLANKS).translate(_SIGNS)
-    match = _QUANTITY.fullmatch(written) if len(written) <= 2 * _LONGEST_TEXT else None
+    written = text.strip(BLANKS).translate(SIGNS)
+    match = _QUANTITY.fullmatch(written) if len(written) <= 2 * LONGEST_TEXT else None
     if not match:
         message = f"{quoted(text)} is not a quantity; write a number and its unit, such as “10 mm” or “3/32 in”"
         raise DoeError(message)

@@ -11,7 +11,8 @@ from doe.bench.dates import date_of_fraction
 from doe.bench.log import Log, Place
 from doe.bench.sheets import SPREADSHEET_ERRORS, Cell
 from doe.errors import DoeError, nearest, quoted
-from doe.units import Quantity, convert, find_unit, parse_quantity, read_number
+from doe.numerals import read_number
+from doe.units import Quantity, convert, find_unit, parse_quantity
 
 MISSING: Final = frozenset(
     {"-", "–", "—", "--", "?", "??", "n/a", "na", "n.a.", "nr", "not readable", "not read", "unreadable"}

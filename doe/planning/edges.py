@@ -20,13 +20,14 @@ from scipy.optimize import linprog
 
 from doe.coding import FloatArray
 from doe.errors import CannotAnswerError, DoeError, Fault, ResultsError, WouldOverwriteError, quoted
+from doe.numerals import parse_number
 from doe.planning.plan import factor_headings, setting_value
 from doe.planning.reading import cells_of
 from doe.planning.region import allowed
 from doe.planning.table import plain_cell, safe_cell
 from doe.saving import keep_copy, write_text
 from doe.study.model import Factor, Study
-from doe.units import parse_number, printed_unit
+from doe.units import printed_unit
 
 FILE: Final = "edges.csv"
 EDGES: Final = (("stubbing", -1, 1, 1.0), ("burn-back", 1, -1, 1.0), ("trip", 1, 1, 1.0))

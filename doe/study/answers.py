@@ -11,9 +11,10 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from doe.errors import DoeError, Fault
+from doe.numerals import parse_number
 from doe.study.model import LaterWelds
 from doe.study.writing import NewStudy
-from doe.units import parse_number, parse_quantity
+from doe.units import parse_quantity
 
 QUESTIONS: Final = {
     "weld": ("What is welded? Joint and thickness", "lap fillet, 10 mm"),

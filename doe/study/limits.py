@@ -17,11 +17,11 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from doe.errors import DoeError, quoted
+from doe.numerals import parse_number
 from doe.study.factors import entry_key
 from doe.study.faults import Faults, Place, did_you_mean
 from doe.study.model import Factor, Limit
 from doe.study.shape import LimitShape, check_shape
-from doe.units import parse_number
 
 _SIGNS: Final = str.maketrans({"≤": "<=", "≥": ">=", "−": "-", "–": "-", "·": "*", "×": "*", "⁄": "/"})
 _COMPARE: Final = re.compile(r"<=|>=|=<|=>|<|>|=")

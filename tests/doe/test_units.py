@@ -13,16 +13,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doe.errors import DoeError
+from doe.numerals import parse_number, read_number
 from doe.units import (
     UNITS,
     Quantity,
     convert,
     find_unit,
     is_unit,
-    parse_number,
     parse_quantity,
     read_in_unit,
-    read_number,
     same_dimension,
     to_unit,
     units_of,
