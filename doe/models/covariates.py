@@ -1,5 +1,7 @@
 """Travel speed and stick-out as covariates of a measure: what the hand did beside what was set.
 
+Only where ``[job] covariates`` names them: by default they bring too little (DEVELOPERS.md).
+
 A hand does not hold the travel speed, and what it does to the depth is part of the scatter between welds. Where it was
 measured, that part is known, and the surface stands out better. With z the covariates, standardised, the measure's
 model has more first-order terms::
@@ -46,8 +48,6 @@ from doe.models.surface import BoolArray, Surface
 from doe.study.model import Response, Study
 from doe.units import convert
 
-KEPT: Final = ("travel speed", "stick-out")
-"""Conditions that may enter: what the hand does. METHOD.md section 1, last line."""
 LEAST_WELDS: Final = 10
 """Fewest welds on which a covariate is used. Our rule."""
 MOST_MISSING: Final = 1 / 8
@@ -159,7 +159,7 @@ class _HandNode:
 
 
 def find_covariates(results: Results, surface: Surface, used: BoolArray) -> Covariates:
-    """Find which covariates can be used on the welds with a reading.
+    """Find which covariates can be used on the welds with a reading, of those ``[job] covariates`` asks for.
 
     Parameters
     ----------
@@ -167,12 +167,12 @@ def find_covariates(results: Results, surface: Surface, used: BoolArray) -> Cova
     surface : Surface
     used : ndarray of bool, shape (n_welds,)
     """
-    known = [condition for condition in CONDITIONS if condition.words in KEPT]
-    offered = [c for c in known if c.key in results.conditions and not _is_factor(results.study, c)]
-    kept, findings = [], []
-    for condition in offered:
-        values = results.conditions[condition.key][used]
+    kept, findings, nowhere = [], [], np.full(results.n_welds, np.nan)
+    for condition in (c for c in CONDITIONS if c.words in results.study.job.covariates):
+        values = results.conditions.get(condition.key, nowhere)[used]
         reason = _reason_against(condition, values, [w for w, u in zip(results.weld, used, strict=True) if u])
+        if _is_factor(results.study, condition):
+            reason = f"{condition.words.capitalize()} is set by the plan, and so is no covariate."
         if reason:
             findings.append(reason)
         elif _varies(values):
@@ -219,11 +219,11 @@ def _is_factor(study: Study, condition: Condition) -> bool:
 
 
 def _reason_against(condition: Condition, values: FloatArray, welds: list[str]) -> str:
-    """Say why a covariate that was measured is not used; empty where it is, or was not measured at all."""
+    """Say why a covariate that was asked for is not used; empty where it is."""
     missing = [weld for weld, value in zip(welds, values, strict=True) if not np.isfinite(value)]
     n_read = len(values) - len(missing)
     if not n_read:
-        return ""
+        return f"{condition.words.capitalize()} was to be used and was written down for no weld."
     if len(missing) > MOST_MISSING * len(values):
         return (
             f"{condition.words.capitalize()} was written down for {n_read} of {len(values)} welds only and is not "

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from doe.errors import StudyError
+from doe.study.circumstances import COVARIATES
 from doe.study.model import Blocks, LaterWelds, Machine, Response, Study, Supply
 from doe.virtual import WELDERS, Bench, VirtualWelder, draw_welder
 from doe.virtual.families import Family
@@ -46,6 +47,8 @@ class Knowledge:
     def apply(self, study: Study) -> Study:
         """Give the study of a shop that knows so much."""
         responses = tuple(self._response(response) for response in study.responses)
+        if self.bench.records_hand:
+            study = replace(study, job=replace(study.job, covariates=COVARIATES))
         if self.supply:
             return replace(study, responses=responses)
         return replace(study, responses=responses, supply=Supply(), machine=Machine())

@@ -14,6 +14,8 @@ ELEMENTS: Final = ("C", "Mn", "Si", "Cr", "Mo", "V", "Ni", "Cu", "B", "P", "S", 
 """Elements that may stand in ``chemistry``."""
 INSPECTED: Final = ("face", "section", "fracture")
 """Where pores can be looked for."""
+COVARIATES: Final = ("travel speed", "stick-out")
+"""What the hand does beside what is set, and a model of a measure may know."""
 
 
 def resolve_job(shape: JobShape, place: Place) -> Job:
@@ -33,6 +35,7 @@ def resolve_job(shape: JobShape, place: Place) -> Job:
         hydrogen_ml_100g=place.positive(shape.hydrogen, "ml/100 g", key="hydrogen"),
         burn_off=_burn_off(shape, place),
         cooling_joint=shape.cooling_joint,
+        covariates=_covariates(shape.covariates, place),
     )
 
 
@@ -67,6 +70,16 @@ def _inspected(text: str, place: Place) -> str:
                 "inspected",
             )
     return ", ".join(dict.fromkeys(singular))
+
+
+def _covariates(names: tuple[str, ...], place: Place) -> tuple[str, ...]:
+    """Check the names of covariates."""
+    plain = tuple(dict.fromkeys(" ".join(name.split()).casefold() for name in names))
+    for name in plain:
+        if name not in COVARIATES:
+            hint = did_you_mean(name, COVARIATES)
+            place.add(f"{quoted(name)} is no covariate{hint}; accepted are {' and '.join(COVARIATES)}", "covariates")
+    return plain
 
 
 def _chemistry(shape: JobShape, place: Place) -> tuple[tuple[str, float], ...]:

@@ -179,7 +179,8 @@ class Job:
     """What is welded; used in the trade figures and on the sheets. None or empty: not stated.
 
     ``burn_off`` is the user's own, of that wire on that machine; ``cooling_joint`` the joint whose factors t8/5 is
-    worked out with, where ``joint`` does not name one that is held.
+    worked out with, where ``joint`` does not name one that is held; ``covariates`` what the hand does ("travel speed",
+    "stick-out") that the models of measures are to know of each weld.
     """
 
     process: str = ""
@@ -196,6 +197,7 @@ class Job:
     hydrogen_ml_100g: float | None = None
     burn_off: BurnOff | None = None
     cooling_joint: str = ""
+    covariates: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -191,6 +191,7 @@ class JobShape(Shape):
     hydrogen: Amount | None = None
     burn_off: RawTable | None = None
     cooling_joint: Annotated[str, PlainValidator(_choice(*JOINTS))] = ""
+    covariates: Texts = ()
 
 
 class BurnOffShape(Shape):

@@ -213,6 +213,8 @@ def test_fit_in_words_tells_what_the_hand_did(filled: Path):
         writer = csv.DictWriter(file, list(rows[0]))
         writer.writeheader()
         writer.writerows(rows)
+    study = filled / "study.toml"
+    study.write_text(study.read_text(encoding="utf-8").replace("[job]", '[job]\ncovariates = ["travel speed"]', 1))
     text = run("fit", filled).stdout
     assert "travel speed, per sd" in " ".join(text.split())
     assert re.search(r"within that between welds, from what the hand did: travel speed 0\.\d+\n", text)

@@ -51,6 +51,8 @@ def fit_of(lug_study: Study, make_results: MakeResults) -> Callable[..., Respons
     def fit(welded: Welded, study: Study | None = None, **conditions: FloatArray) -> ResponseFit:
         measured = {{"travel": TRAVEL, "stickout": STICK}[name]: values for name, values in conditions.items()}
         asked = study or lug_study
+        words = tuple(name for name in ("travel speed", "stick-out") for key in measured if key.startswith(name))
+        asked = replace(asked, job=replace(asked.job, covariates=words))
         results = make_results(asked, welded.coded, {"depth": welded.y}, conditions=measured)
         return fit_measure(results, asked.responses[0], seed=1)
 
@@ -191,7 +193,8 @@ def test_a_large_scatter_goes_with_large_errors_of_the_surface(
 def test_readings_at_their_limit_and_student_errors_go_with_covariates(
     robust: bool, lug_study: Study, welded: Welded, make_results: MakeResults
 ) -> None:
-    study = replace(lug_study, responses=(replace(lug_study.responses[0], full=2.7),))
+    job = replace(lug_study.job, covariates=("travel speed",))
+    study = replace(lug_study, job=job, responses=(replace(lug_study.responses[0], full=2.7),))
     values, full = np.minimum(welded.y, 2.7)[:, None], np.full(16, 2.7)
     assert 2 <= (values == 2.7).sum() <= 8
     conditions = {TRAVEL: 5 + 0.4 * welded.travel}
@@ -205,7 +208,7 @@ def test_readings_at_their_limit_and_student_errors_go_with_covariates(
 
 
 def test_a_constant_covariate_changes_nothing(welded: Welded, fit_of: Callable[..., ResponseFit]) -> None:
-    steady, without = fit_of(welded, travel=np.full(16, 5.0), stickout=np.full(16, np.nan)), fit_of(welded)
+    steady, without = fit_of(welded, travel=np.full(16, 5.0)), fit_of(welded)
     assert steady.terms == without.terms
     assert steady.findings == without.findings
     assert steady.assumptions == without.assumptions
@@ -246,7 +249,20 @@ def test_what_the_study_sets_itself_is_no_covariate(
 ) -> None:
     speed = Factor("travel", "other", "mm/min", (250.0, 300.0, 350.0))
     study = replace(lug_study, factors=(*lug_study.factors[:2], speed))
-    assert not model_of(fit_of(welded, study, travel=5 + 0.4 * welded.travel)).covariates.kept
+    fit = fit_of(welded, study, travel=5 + 0.4 * welded.travel)
+    assert not model_of(fit).covariates.kept
+    assert "Travel speed is set by the plan, and so is no covariate." in fit.findings
+
+
+def test_nothing_is_used_that_was_not_asked_for_and_what_was_asked_for_must_be_there(
+    lug_study: Study, welded: Welded, fit_of: Callable[..., ResponseFit], make_results: MakeResults
+) -> None:
+    conditions = {TRAVEL: 5 + 0.4 * welded.travel}
+    silent = make_results(lug_study, welded.coded, {"depth": welded.y}, conditions=conditions)
+    assert fit_measure(silent, lug_study.responses[0], seed=1).terms == fit_of(welded).terms
+    asked = replace(lug_study, job=replace(lug_study.job, covariates=("stick-out",)))
+    fit = fit_measure(replace(silent, study=asked), asked.responses[0], seed=1)
+    assert "Stick-out was to be used and was written down for no weld." in fit.findings
 
 
 def test_two_covariates_enter_together_unless_they_are_one(welded: Welded, fit_of: Callable[..., ResponseFit]) -> None:

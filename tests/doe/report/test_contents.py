@@ -125,7 +125,8 @@ def test_what_the_hand_did_is_told_to_the_engineer_and_with_the_claim(answered):
     results = answered.fit.results
     rng, n = np.random.default_rng(4), results.n_welds
     hand = {"travel speed [mm/s]": 5 + 0.4 * rng.normal(size=n), "stick-out [mm]": 16 + rng.normal(size=n)}
-    fit = fit_responses(replace(results, conditions={**results.conditions, **hand}), seed=3)
+    study = replace(results.study, job=replace(results.study.job, covariates=("travel speed", "stick-out")))
+    fit = fit_responses(replace(results, study=study, conditions={**results.conditions, **hand}), seed=3)
     part = model_part(fit.response("penetration"), fit.results, diagnose(fit)[0])
     last = [row[0] for row in part.tables[0].rows[-2:]]
     assert last == ["travel speed, per sd", "stick-out, per sd"]

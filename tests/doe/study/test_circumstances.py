@@ -85,12 +85,18 @@ def test_shares_of_the_machine_may_be_per_cent(parse: Parse) -> None:
         ),
         ("job", "burn_off = { a = 1, b = 0, c = 2 }", ".burn_off.c", "accepted are a, b, lowest, highest"),
         ("job", 'cooling_joint = "lap"', ".cooling_joint", "plate.*butt.*corner.*tee"),
+        ("job", 'covariates = ["travel sped"]', ".covariates", "did you mean “travel speed”.; accepted are travel speed and"),
         ("machine", "duty = 30", ".duty", "write a table in curly brackets"),
         ("machine", 'duty = { percent = 30, current = "1 A", at = 3 }', ".duty.at", "accepted are percent, current"),
     ],
 )
 def test_faults_are_refused_at_their_key(refused: Refused, table: str, body: str, where: str, match: str) -> None:
     refused(table + where, match, f"[{table}]\n{body}\n")
+
+
+def test_covariates_are_taken_by_their_names(parse: Parse) -> None:
+    job = parse('[job]\ncovariates = ["Stick-out", "travel  speed", "stick-out"]\n').job
+    assert job.covariates == ("stick-out", "travel speed")
 
 
 def test_a_table_that_is_none_is_refused() -> None:
