@@ -33,6 +33,8 @@ CHECKED_SETTINGS: Final = 600
 """Where ranges were thinned, so many settings of a box, its corners among them, are checked on fresh draws."""
 FACE_VALUES: Final = 5
 """Values a factor at which the ground just outside a face is looked at."""
+FACE_SETTINGS: Final = 2_500
+"""With many factors fewer values each, so that a face has at most so many settings; always its corners. Our choice."""
 CLAIM_STAGE: Final = 2
 WORKING_STAGE: Final = 10
 """First stage of fresh draws for checking windows, and for checking working regions."""
@@ -166,11 +168,12 @@ def face_layer(
     region: WeldedRegion, ends: tuple[tuple[float, ...], tuple[float, ...]], j: int, value: float
 ) -> FloatArray:
     """Give settings just outside a face: one factor at a value, the others over the box."""
-    axes = [
-        spread(_between(factor, low, high), FACE_VALUES)
-        for factor, low, high in zip(region.study.factors, *ends, strict=True)
-    ]
-    axes[j] = np.array([value])
+    whole = [_between(factor, low, high) for factor, low, high in zip(region.study.factors, *ends, strict=True)]
+    whole[j] = np.array([value])
+    for n_values in range(FACE_VALUES, 1, -1):
+        axes = [spread(axis, n_values) for axis in whole]
+        if math.prod(len(axis) for axis in axes) <= FACE_SETTINGS:
+            break
     return _product(axes)
 
 
