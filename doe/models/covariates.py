@@ -177,6 +177,8 @@ def find_covariates(results: Results, surface: Surface, used: BoolArray) -> Cova
             findings.append(reason)
         elif _varies(values):
             kept.append(condition)
+        else:
+            findings.append(f"{condition.words.capitalize()} is the same for every weld: was each one measured?")
     if len(kept) > 1 and _in_step(results, kept, used):
         findings.append(f"{kept[1].words.capitalize()} went in step with {kept[0].words} and is not used beside it.")
         kept = kept[:1]

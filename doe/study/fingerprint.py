@@ -12,7 +12,7 @@ from doe.study.model import Study
 
 LATER: Final[Mapping[str, Mapping[str, object]]] = {
     "plan": {"plates": (), "potential": "none"},
-    "job": {"burn_off": None, "cooling_joint": ""},
+    "job": {"burn_off": None, "cooling_joint": "", "covariates": ()},
     "responses": {"scatter_from": ""},
 }
 """Keys that came later, and what they hold where nothing was said: they then do not count, so that older plans still

@@ -295,6 +295,7 @@ def _job_options(study: Study) -> Iterator[_Option]:
         "e.g. your own wire's, by “weldwindow dial”; gives amps, heat input, load",
     )
     yield _Option("job.cooling_joint", '"tee"', "e.g. whose factors t8/5 takes: plate, butt, corner, tee")
+    yield _Option("job.covariates", '["travel speed", "stick-out"]', "e.g. written down for every weld, for the fit")
     if study.supply.voltage_v is None:
         yield _Option("supply.voltage", toml_text(like["voltage"]), "e.g. of the circuit that the machine hangs on")
     if study.supply.breaker_a is None:

@@ -403,6 +403,11 @@ def test_a_fraction_of_a_millimetre_is_asked_about(study: Study) -> None:
     assert any("“3/32” is read as 0.09375 mm. Is it of an inch (2.381 mm)?" in q for q in results.questions)
 
 
+def test_a_travel_speed_is_read_in_the_unit_of_its_heading_or_its_cell(study: Study) -> None:
+    text = "weld,voltage,feed,preheat,travel speed [in/min]\nA,17,5,20,12\nB,17,5,20,300 mm/min\n"
+    assert read(text, study).conditions["travel speed [mm/s]"] == pytest.approx([5.08, 5.0])
+
+
 def test_a_condition_without_a_unit_is_asked_about(study: Study) -> None:
     results = read("weld,voltage,feed,preheat,travel speed\nA,17,5,20,300\n", study)
     assert results.conditions["travel speed [mm/s]"][0] == pytest.approx(5.0)

@@ -85,7 +85,12 @@ def test_shares_of_the_machine_may_be_per_cent(parse: Parse) -> None:
         ),
         ("job", "burn_off = { a = 1, b = 0, c = 2 }", ".burn_off.c", "accepted are a, b, lowest, highest"),
         ("job", 'cooling_joint = "lap"', ".cooling_joint", "plate.*butt.*corner.*tee"),
-        ("job", 'covariates = ["travel sped"]', ".covariates", "did you mean “travel speed”.; accepted are travel speed and"),
+        (
+            "job",
+            'covariates = ["travel sped"]',
+            ".covariates",
+            "did you mean “travel speed”.; accepted are travel speed and",
+        ),
         ("machine", "duty = 30", ".duty", "write a table in curly brackets"),
         ("machine", 'duty = { percent = 30, current = "1 A", at = 3 }', ".duty.at", "accepted are percent, current"),
     ],
