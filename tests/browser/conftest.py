@@ -184,7 +184,7 @@ class BenchPage:
         self.page = write_bench_page(plan)[0]
         browser.resize(390, 844)
         browser.open(self.page)
-        browser.run("localStorage.clear()")
+        browser.run("localStorage.clear(); history.replaceState(null, '')")
         browser.open(self.page)
         self.data = browser.run("return JSON.parse(document.getElementById('plan').textContent)")
         self.field = {field["heading"]: f"field-{i}" for i, field in enumerate(self.data["fields"])}
@@ -245,7 +245,7 @@ class MacroPage:
         self.page = write_macro_page(plan)[0]
         browser.resize(1000, 1100)
         browser.open(self.page)
-        browser.run("localStorage.clear()")
+        browser.run("localStorage.clear(); history.replaceState(null, '')")
         self.open()
 
     def open(self) -> None:

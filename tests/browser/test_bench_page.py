@@ -144,6 +144,16 @@ def test_every_tap_survives_a_reload(page: Any):
     assert page.browser.text("#saved") == "Saved on this device"
 
 
+def test_a_reload_that_sees_an_older_store_shows_the_newer_entries(page: Any):
+    key = page.data["key"]
+    page.go("W03")
+    before = page.browser.run("return localStorage.getItem(arguments[0])", key)
+    page.choose("status", "done")
+    page.browser.run("localStorage.setItem(arguments[0], arguments[1])", key, before)
+    page.browser.call("POST", "/refresh", {})
+    assert page.rows()[2]["status"] == "done"
+
+
 def test_undo_takes_back_one_step_at_a_time_and_survives_a_reload(page: Any):
     page.go("W03")
     page.write("penetration [mm]", "2.1")
@@ -327,7 +337,7 @@ def test_the_list_names_what_is_still_open(page: Any):
 
 def test_a_device_that_does_not_save_is_told_of_plainly(browser: Any, lugs: Study, make_plan: Any):
     browser.open(write_bench_page(make_plan(lugs))[0])
-    browser.run("localStorage.clear()")
+    browser.run("localStorage.clear(); history.replaceState(null, '')")
     script = "Storage.prototype.setItem = () => { throw new DOMException('no', 'QuotaExceededError'); }"
     number = browser.devtools("Page.addScriptToEvaluateOnNewDocument", source=script)["identifier"]
     try:

@@ -12,6 +12,7 @@
   // ---- what is kept, and where --------------------------------------------------------------------------------
   const fresh = () => ({ place: 0, entries: {}, arcs: {}, lastArc: null, units: {}, past: [] });
   let state = fresh();
+  const keeper = parts.keeper(plan.key);
   let canSave = true;
   let typing = ""; // the field being typed in: its letters are one step of undo
 
@@ -19,7 +20,7 @@
     let kept = null;
     try {
       kept = localStorage.getItem(plan.key);
-      state = { ...fresh(), ...JSON.parse(kept || "{}") };
+      state = { ...fresh(), ...keeper.read() };
     } catch (error) {
       if (kept === null) return; // not even reading is allowed: saving will say so
       localStorage.setItem(`${plan.key} damaged`, kept);
@@ -28,10 +29,8 @@
   }
 
   function save() {
-    const now = JSON.stringify(state);
     try {
-      localStorage.setItem(plan.key, now);
-      canSave = localStorage.getItem(plan.key) === now;
+      canSave = keeper.write(state);
     } catch (error) {
       canSave = false;
     }

@@ -16,6 +16,7 @@
   });
   const pictures = new Map(); // of this visit: section to its picture
   let state = fresh();
+  const keeper = parts.keeper(plan.key);
   let canSave = true;
   let typing = "";
   let pending = null; // a picture that is not the one measured before: { image, picture }
@@ -26,7 +27,7 @@
     let kept = null;
     try {
       kept = localStorage.getItem(plan.key);
-      state = { ...fresh(), ...JSON.parse(kept || "{}") };
+      state = { ...fresh(), ...keeper.read() };
     } catch (error) {
       if (kept === null) return; // not even reading is allowed: saving will say so
       localStorage.setItem(`${plan.key} damaged`, kept);
@@ -35,10 +36,8 @@
   }
 
   function save() {
-    const now = JSON.stringify(state);
     try {
-      localStorage.setItem(plan.key, now);
-      canSave = localStorage.getItem(plan.key) === now;
+      canSave = keeper.write(state);
     } catch (error) {
       canSave = false;
     }

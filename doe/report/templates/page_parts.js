@@ -46,6 +46,26 @@ const parts = (() => {
   const share = (name, text) => navigator.share(toShare(name, text)).then(() => `${name} was shared.`,
     (error) => `It was not shared (${error.name}). Download it instead.`);
 
+  // What a page keeps on the device. A page that is loaded again may be shown what was stored before the last changes (seen
+  // in Chromium 156): its own entry in the history keeps them too, and the newer of the two counts.
+  function keeper(key) {
+    let saves = 0;
+    function read() { // throws where what is stored cannot be read
+      const stored = JSON.parse(localStorage.getItem(key) || "{}");
+      const beside = JSON.parse((history.state || {})[key] || "{}");
+      const newest = (beside.saves || 0) > (stored.saves || 0) ? beside : stored;
+      saves = newest.saves || 0;
+      return newest;
+    }
+    function write(state) { // tells whether it is kept; throws where nothing may be
+      const now = JSON.stringify({ ...state, saves: (saves += 1) });
+      localStorage.setItem(key, now);
+      try { history.replaceState({ ...history.state, [key]: now }, ""); } catch (error) { /* too often or too much for some browsers: it is stored all the same */ }
+      return localStorage.getItem(key) === now;
+    }
+    return { read, write };
+  }
+
   // Light or dark: as the device has it, or as the reader chose; kept for every page of this kind.
   const LOOK = "weldwindow look";
   const LOOKS = [["", "as the device"], ["light", "light"], ["dark", "dark"]];
@@ -70,5 +90,5 @@ const parts = (() => {
       make("div", { class: "keys", role: "group", "aria-labelledby": "look-label" }, ...keys));
   }
 
-  return { make, setText, lookKeys, asNumber, safe, csv, download, mayShare, share };
+  return { make, setText, keeper, lookKeys, asNumber, safe, csv, download, mayShare, share };
 })();
