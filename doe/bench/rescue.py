@@ -1,14 +1,15 @@
 """After scrapped or missing welds: what can still be learned, and the one weld whose redo helps most.
 
 A weld counts as lost for a response when it was made, or should have been by now, and has no reading of it. Welds that
-the order puts after the last one made are still to come, and count as if they were made.
+the order puts after the last one made are still to come, and count as if they were made. A weld beyond the plan was
+made for what was read of it: for any other response it was never there.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -33,6 +34,8 @@ class Rescue:
     responses : tuple of str
     lost : ndarray of int
         Rows of the lost welds.
+    n_meant : int
+        Welds made for these responses, the lost ones and those to come among them.
     to_come : int
         Welds still to be made.
     loss : Loss or None
@@ -42,6 +45,7 @@ class Rescue:
     results: Results
     responses: tuple[str, ...]
     lost: tuple[int, ...]
+    n_meant: int
     to_come: int
     loss: Loss | None
 
@@ -86,25 +90,35 @@ def rescue(results: Results) -> tuple[Rescue, ...]:
     tuple of Rescue
         None of them where nothing was lost, or nothing was read at all.
     """
-    coming = _to_come(results)
-    by_loss: dict[tuple[int, ...], list[str]] = {}
+    coming, beyond = _to_come(results), _beyond_plan(results)
+    by_loss: dict[tuple[tuple[int, ...], tuple[int, ...]], list[str]] = {}
     for response in results.study.responses:
         read = _has_reading(results, response.name)
-        lost = tuple(int(i) for i in np.flatnonzero(~read & ~coming))
+        meant = read | ~beyond
+        lost = tuple(int(i) for i in np.flatnonzero(meant & ~read & ~coming))
         if read.any() and lost:
-            by_loss.setdefault(lost, []).append(response.name)
+            by_loss.setdefault((lost, tuple(int(i) for i in np.flatnonzero(meant))), []).append(response.name)
     return tuple(
-        Rescue(results, tuple(responses), lost, int(coming.sum()), _loss(results, lost))
-        for lost, responses in by_loss.items()
+        Rescue(results, tuple(responses), lost, len(meant), int(coming.sum()), _loss(results, lost, meant))
+        for (lost, meant), responses in by_loss.items()
     )
 
 
-def _loss(results: Results, lost: tuple[int, ...]) -> Loss | None:
-    kept = np.ones(results.n_welds, dtype=bool)
-    kept[list(lost)] = False
-    block = numbered(results.block) if all(results.block) else None
-    layout = Layout(numbered(results.plate), results.position, block)
-    return loss_of(results.study, results.settings, layout, kept)
+def _loss(results: Results, lost: tuple[int, ...], meant: tuple[int, ...]) -> Loss | None:
+    """Weigh the loss among the welds that were meant for a response."""
+    rows = np.array(meant)
+    blocks = [results.block[i] for i in meant]
+    block = numbered(blocks) if all(blocks) else None
+    layout = Layout(numbered([results.plate[i] for i in meant]), results.position[rows], block)
+    loss = loss_of(results.study, results.settings[rows], layout, ~np.isin(rows, lost))
+    if loss is None:
+        return None
+    return replace(loss, redos=tuple(replace(redo, weld=int(rows[redo.weld])) for redo in loss.redos))
+
+
+def _beyond_plan(results: Results) -> BoolArray:
+    """Whether each weld is none of the plan's; where nothing was planned no weld is."""
+    return np.array([not role for role in results.role]) & any(results.role)
 
 
 def _has_reading(results: Results, name: str) -> BoolArray:
@@ -135,7 +149,7 @@ def _to_come(results: Results) -> BoolArray:
 
 def _words(found: Rescue) -> Iterator[str]:
     results, loss = found.results, found.loss
-    n = results.n_welds
+    n = found.n_meant
     for_whom = " and ".join(found.responses)
     coming = f", {found.to_come} still to come" if found.to_come else ""
     yield f"{for_whom}: {names(results, found.lost)} of {n} welds came to nothing{coming}."

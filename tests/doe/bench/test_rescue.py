@@ -163,3 +163,12 @@ def test_the_answer_does_not_depend_on_the_order_of_the_rows():
     assert {first.results.weld[r.weld] for r in first.loss.redos} == {
         second.results.weld[r.weld] for r in second.loss.redos
     }
+
+
+def test_a_bead_beyond_the_plan_for_pores_alone_is_not_lost_for_the_rest():
+    base = results(blank={"penetration": (3, 11)})
+    extra = replace(base, role=("plan",) * 11 + ("",))
+    (only,) = rescue(extra)
+    assert (only.responses, only.lost, only.n_meant) == (("penetration",), (3,), 11)
+    assert only.words[0] == "penetration: W04 of 11 welds came to nothing."
+    assert rescue(replace(base, role=("",) * 12))[0].lost == (3, 11)  # without any plan every weld was meant
