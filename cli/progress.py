@@ -7,7 +7,10 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from typing import Final
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from rich.progress import Progress, ProgressColumn
 
 PATIENCE_S: Final = 1.0
 """A bar is shown only once the work has taken this long."""
@@ -27,11 +30,7 @@ def progress(label: str, *, quiet: bool = False) -> Iterator[Callable[[int, int]
     if quiet or not sys.stderr.isatty():
         yield lambda _done, _total: None
         return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn
-
-    started = time.monotonic()
-    bar = Progress(TextColumn(label), BarColumn(), console=Console(stderr=True), transient=True)
+    started, bar = time.monotonic(), _bar(label)
     task = bar.add_task(label, total=1.0)
 
     def report(done: int, total: int) -> None:
@@ -59,10 +58,9 @@ def working(label: str, *, quiet: bool = False) -> Iterator[None]:
     if quiet or not sys.stderr.isatty():
         yield
         return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+    from rich.progress import TimeElapsedColumn
 
-    bar = Progress(TextColumn(label), BarColumn(), TimeElapsedColumn(), console=Console(stderr=True), transient=True)
+    bar = _bar(label, TimeElapsedColumn())
     bar.add_task(label, total=None)
     begun = threading.Timer(PATIENCE_S, bar.start)
     begun.daemon = True
@@ -73,3 +71,11 @@ def working(label: str, *, quiet: bool = False) -> Iterator[None]:
         begun.cancel()
         begun.join()
         bar.stop()
+
+
+def _bar(label: str, *columns: ProgressColumn) -> Progress:
+    """Make a bar on stderr that leaves nothing behind."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    return Progress(TextColumn(label), BarColumn(), *columns, console=Console(stderr=True), transient=True)

@@ -27,12 +27,16 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
 HOSTILE = "<script>document.title='run'</script><img src=x onerror=alert(1)></style></details>"
 
 
+def copy_study(source: Path, folder: Path) -> None:
+    for name in ("study.toml", "plan.csv", "results.csv"):
+        shutil.copy(source / name, folder / name)
+
+
 @pytest.fixture(scope="module")
 def unasked_page(page: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The same welds, and nothing asked of them."""
     folder = tmp_path_factory.mktemp("unasked")
-    for name in ("study.toml", "plan.csv", "results.csv"):
-        shutil.copy(page.parent.parent / name, folder / name)
+    copy_study(page.parent.parent, folder)
     study = folder / "study.toml"
     study.write_text(re.sub(r'\n(at_least = 1.2|at_most = 2|hold = "30 s")', "", study.read_text()))
     assert CliRunner().invoke(main, ["report", str(folder)], catch_exceptions=False).exit_code == 0
@@ -43,8 +47,7 @@ def unasked_page(page: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def fixed_page(page: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A claim fixed, its confirmation welds waited for."""
     folder = tmp_path_factory.mktemp("fixed")
-    for name in ("study.toml", "plan.csv", "results.csv"):
-        shutil.copy(page.parent.parent / name, folder / name)
+    copy_study(page.parent.parent, folder)
     for command in ("confirm", "report"):
         assert CliRunner().invoke(main, [command, str(folder)], catch_exceptions=False).exit_code == 0
     return folder / "report" / "report.html"
@@ -60,8 +63,7 @@ def every_page(request: pytest.FixtureRequest) -> Path:
 @pytest.fixture(scope="module")
 def hostile_page(page: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("hostile")
-    for name in ("study.toml", "plan.csv", "results.csv"):
-        shutil.copy(page.parent.parent / name, folder / name)
+    copy_study(page.parent.parent, folder)
     study = folder / "study.toml"
     text = study.read_text()
     for was in ('title = "Hinge lugs, 10 mm"', 'material = "S275"', 'wire = "1.0 mm gas-shielded cored"'):
