@@ -1,7 +1,7 @@
 """What costs no plate and makes more of the same welds: what is worth knowing before them and reading beside them.
 
 Each of these made the window larger that could be claimed from 18 welds of rehearsed studies (reports/calibration.md,
-“Each lever’s part”); they are told in the order of what they brought.
+“Each lever’s part”); they are told in the order of what they brought. A stated scatter did not, so it is not asked for.
 """
 
 from __future__ import annotations
@@ -40,8 +40,6 @@ def tells_more(study: Study, *, read: Collection[str] = (), is_before: bool = Tr
     if is_before:
         lines += [_answers(study, response) for response in asked if response.kind == "count"]
     lines += [_length(response) for response in asked if response.kind == "count"]
-    if is_before:
-        lines += [_scatter(response) for response in asked if response.kind == "measure"]
     return tuple(line for line in lines if line)
 
 
@@ -81,13 +79,4 @@ def _length(response: Response) -> str:
         f"{response.name}: look over as much of every weld as there is, {least} to {most} times the "
         f"{response.per_text} it is judged over; a longer bead costs less than a further plate. A second bead at every "
         "setting, looked at and not cut, tells more still: a row of its own in results.csv, its settings and the count."
-    )
-
-
-def _scatter(response: Response) -> str:
-    if response.expect_scatter is not None:
-        return ""
-    return (
-        f"{response.name}: how much welds made alike differ, one standard deviation, if earlier work says it "
-        "(expect_scatter)."
     )
