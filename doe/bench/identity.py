@@ -9,7 +9,7 @@ from doe.bench.log import Log, Place
 
 
 def identity(name: str, prefix: str) -> tuple[str, int | str]:
-    """Make a number comparable: ``W01``, ``w1``, ``W-1`` and ``1`` are the same weld.
+    """Make a number comparable: ``W01``, ``w1``, ``W-1`` and ``1`` are the same weld, ``W01b`` is its second bead.
 
     Parameters
     ----------
@@ -23,10 +23,11 @@ def identity(name: str, prefix: str) -> tuple[str, int | str]:
     >>> identity("w 1", "w") == identity("W01", "w") == identity("1", "w")
     True
     """
-    numbered = re.fullmatch(r"([^\W\d_]*)[\s_\-.]*0*(\d{1,9})", name.strip())
+    numbered = re.fullmatch(r"([^\W\d_]*)[\s_\-.]*0*(\d{1,9})(b?)", name.strip().casefold())
     if numbered is None:
         return " ".join(name.casefold().split()), ""
-    return numbered[1].casefold() or prefix, int(numbered[2])
+    number = int(numbered[2])
+    return numbered[1] or prefix, f"{number}{numbered[3]}" if numbered[3] else number
 
 
 class Names:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.coding import FloatArray
-from doe.planning.plan import factor_headings, setting_value
+from doe.planning.plan import SECOND, factor_headings, setting_value
 from doe.study.model import Response, Study
 
 if TYPE_CHECKING:
@@ -148,6 +148,11 @@ class Results:
     def n_welds(self) -> int:
         """Number of welds read."""
         return len(self.weld)
+
+    @property
+    def is_second(self) -> BoolArray:
+        """Whether each weld is a second bead, of which nothing but a count is asked, shape (n_welds,)."""
+        return np.array([role == SECOND for role in self.role], dtype=bool)
 
     def to_dict(self) -> dict[str, object]:
         """Give what ``check --json`` prints of tables without a fault."""

@@ -16,6 +16,7 @@ from doe.planning.making import Progress, plan_welds
 from doe.planning.plan import Plan, PlannedWeld
 from doe.planning.posing import n_parameters, planned_terms
 from doe.planning.refusals import has_enough_plates
+from doe.planning.second_beads import add_second_beads
 from doe.planning.staging import FIRST_STAGE, STAGED_BELOW, stages
 from doe.planning.words import duration
 from doe.study.model import Study
@@ -82,7 +83,8 @@ class Affordable:
         """Say what the budget is enough for."""
         welds = self.study.plan.welds
         time = "" if self.minutes is None else f", at most about {duration(self.minutes)} of welding with rests"
-        said = [f"{self.budget.text}: enough for {welds} welds on {self.plates} plates{time}."]
+        second = ", second beads included" if self.study.plan.second_bead else ""
+        said = [f"{self.budget.text}: enough for {welds} welds on {self.plates} plates{second}{time}."]
         if welds == most_welds(self.study):
             said.append(f"{welds} welds is the most that can be planned here, whatever the budget.")
         if welds != self.asked:
@@ -210,8 +212,9 @@ def _layouts(study: Study, sizes: Sequence[int]) -> list[Layout]:
 
 
 def _plates(study: Study) -> int:
-    """Count the plates of all stages."""
-    return sum(layout.n_plates for layout in _layouts(study, stages(study)))
+    """Count the plates of all stages, those of second beads among them."""
+    first = sum(layout.n_plates for layout in _layouts(study, stages(study)))
+    return 2 * first if study.plan.second_bead else first
 
 
 def _bound(study: Study, sizes: Sequence[int], *, dearest: bool) -> float | None:
@@ -236,7 +239,7 @@ def _minutes_at(study: Study, layout: Layout, settings: Sequence[float]) -> floa
         PlannedWeld(f"W{i:02d}", f"P{plate:02d}", int(position), i, tuple(settings))
         for i, (plate, position) in enumerate(pairs, start=1)
     ]
-    return plan_cost(Plan(study, tuple(welds), 0)).elapsed_min
+    return plan_cost(Plan(study, add_second_beads(welds, study), 0)).elapsed_min
 
 
 def _most_in_minutes(study: Study, budget: Budget, between: tuple[int, int], make: partial[Plan]) -> int:
@@ -284,7 +287,7 @@ def _minutes_of_plan(study: Study, make: partial[Plan]) -> float:
     """Give the minutes of a study's first stage as it is planned, and the most that the stages to come can take."""
     plan = make(study)
     minutes = plan_cost(plan).elapsed_min
-    to_come = study.plan.welds - len(plan.welds)
+    to_come = study.plan.welds - len(plan.designed)
     later = _bound(study, (to_come,), dearest=True) if to_come else 0.0
     if minutes is None or later is None:
         raise CannotAnswerError(_no_minutes())

@@ -7,7 +7,7 @@ long a plate takes to heat, a section to cut) is one of the planning values belo
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from doe.coding import FloatArray
@@ -53,6 +53,29 @@ class Piece:
 
 
 @dataclass(frozen=True)
+class BeadCost:
+    """What second beads add to a plan's cost; None where the job does not state what it takes to know."""
+
+    beads: int
+    plates: int
+    wire_kg: float | None
+    wire_m: float | None
+    arc_min: float | None
+    elapsed_min: float | None
+
+    def to_dict(self) -> dict[str, object]:
+        """Give the ``second_beads`` of a cost in ``plan --json``."""
+        return {
+            "beads": self.beads,
+            "plates": self.plates,
+            "wire": _quantity(self.wire_kg, "kg"),
+            "arc_time": _quantity(self.arc_min, "min"),
+            "elapsed": _quantity(self.elapsed_min, "min"),
+            "wire_length": _quantity(self.wire_m, "m"),
+        }
+
+
+@dataclass(frozen=True)
 class Cost:
     """What the welds of a plan cost; None where the job does not state what it takes to know.
 
@@ -66,9 +89,12 @@ class Cost:
     elapsed_min : float or None
         Minutes at the welding bench, rests included.
     bench_min : float
-        Minutes to cut, etch and measure one section a weld; 0 where nothing is measured on a section.
+        Minutes to cut, etch and measure one section a weld, none of a second bead; 0 where nothing is measured on a
+        section.
     assumptions : tuple of str
         What was taken for granted, one plain sentence each.
+    second_beads : BeadCost or None
+        How much of all this the second beads take; None where there are none.
     """
 
     plates: int
@@ -80,9 +106,11 @@ class Cost:
     elapsed_min: float | None
     bench_min: float
     assumptions: tuple[str, ...]
+    second_beads: BeadCost | None = None
 
     def to_dict(self) -> dict[str, object]:
         """Give the ``cost`` of ``plan --json``."""
+        second = {} if self.second_beads is None else {"second_beads": self.second_beads.to_dict()}
         return {
             "plates": self.plates,
             "wire": _quantity(self.wire_kg, "kg"),
@@ -92,6 +120,7 @@ class Cost:
             "bench_time": _quantity(self.bench_min, "min"),
             "cut_list": [vars(piece) for piece in self.cut_list],
             "assumptions": list(self.assumptions),
+            **second,
         }
 
 
@@ -101,7 +130,31 @@ def _quantity(value: float | None, unit: str) -> dict[str, object] | None:
 
 
 def plan_cost(plan: Plan) -> Cost:
-    """Work out what the welds of a plan (this stage only) cost."""
+    """Work out what the welds of a plan (this stage only) cost, and how much of it their second beads take."""
+    whole = _cost_of(plan)
+    if not plan.second_beads:
+        return whole
+    return replace(whole, second_beads=_added(whole, _cost_of(replace(plan, welds=plan.designed)), plan))
+
+
+def _added(whole: Cost, first: Cost, plan: Plan) -> BeadCost:
+    """Give what the second beads add to the cost of the first."""
+    return BeadCost(
+        len(plan.second_beads),
+        whole.plates - first.plates,
+        _difference(whole.wire_kg, first.wire_kg),
+        _difference(whole.wire_m, first.wire_m),
+        _difference(whole.arc_min, first.arc_min),
+        _difference(whole.elapsed_min, first.elapsed_min),
+    )
+
+
+def _difference(whole: float | None, part: float | None) -> float | None:
+    return None if whole is None or part is None else whole - part
+
+
+def _cost_of(plan: Plan) -> Cost:
+    """Add up everything that a plan's welds cost."""
     study = plan.study
     seconds = arc_seconds(study, plan.settings)
     length = _wire_length_mm(study, plan.settings, seconds)
@@ -115,7 +168,7 @@ def plan_cost(plan: Plan) -> Cost:
         wire_m=None if length is None else length / 1000,
         arc_min=None if seconds is None else sum(seconds) / 60,
         elapsed_min=None if seconds is None else _elapsed_min(plan, seconds),
-        bench_min=SECTION_MIN * len(plan.welds) if _needs_sections(study) else 0.0,
+        bench_min=SECTION_MIN * len(plan.designed) if _needs_sections(study) else 0.0,
         assumptions=_assumptions(study, seconds, wire_known=length is not None),
     )
 
@@ -231,7 +284,8 @@ def _assumptions(study: Study, seconds: Sequence[float] | None, *, wire_known: b
         said.append(f"{SET_UP_MIN:g} min to set up each weld, {CLAMP_MIN:g} min to clamp a plate")
         said += _rests(study)
     if _needs_sections(study):
-        said.append(f"{SECTION_MIN:g} min to cut, etch and measure each section, one section a weld")
+        of_none = ", none of a second bead" if study.plan.second_bead else ""
+        said.append(f"{SECTION_MIN:g} min to cut, etch and measure each section, one section a weld{of_none}")
     return tuple(said)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
@@ -18,11 +18,12 @@ from doe.planning.exchange import search_design
 from doe.planning.foresight import Search, end_of_stages, first_stage_designs
 from doe.planning.layout import Layout, join, lay_out, layout_of
 from doe.planning.numbering import Draft, neighbour_notes, number_welds
-from doe.planning.plan import Plan, PlannedWeld
+from doe.planning.plan import Plan, PlannedWeld, without_second
 from doe.planning.posing import model_name, n_parameters, planned_terms, pose_problem, simpler_models
 from doe.planning.potential import with_third_order
 from doe.planning.problem import DesignProblem, information_matrix, is_singular
 from doe.planning.refusals import check_levels, check_number, check_plates, check_region, check_support
+from doe.planning.second_beads import add_second_beads, second_bead_notes
 from doe.planning.staging import fullest_model, stages, welds_to_come
 from doe.study.model import Study
 from doe.terms import Term
@@ -67,7 +68,8 @@ def plan_welds(
     study, seed
         The same study and seed give the same plan.
     given : Plan or sequence of PlannedWeld, optional
-        Welds that are made already: they are kept and count for the model; a plan made of them counts as a stage.
+        Welds that are made already: they are kept and count for the model (second beads do not); a plan made of them
+        counts as a stage.
     welds : int, optional
         How many welds to add; default the size of the stage.
     starts, progress : optional
@@ -76,21 +78,24 @@ def plan_welds(
     Returns
     -------
     Plan
-        The welds of this stage; ``earlier`` holds the given ones.
+        The welds of this stage, and their second beads where the study asks for them; ``earlier`` holds the given ones.
 
     Raises
     ------
     CannotAnswerError, StudyError
         If no plan can meet the request (the message says what would work), or if it contradicts itself.
     """
-    earlier = given.all_welds if isinstance(given, Plan) else tuple(given or ())
+    made = given.all_welds if isinstance(given, Plan) else tuple(given or ())
+    earlier = without_second(made)
     stage = _stage(given, earlier)
     _check_request(study, earlier, welds)
     rng_search, rng_place = np.random.default_rng(seed).spawn(2)
     search = partial(search_design, criterion=study.plan.criterion, starts=starts, rng=rng_search, progress=progress)
     frame, sketch = _frame_and_sketch(study, earlier, stage, welds, search)
     draft = Draft(study, frame.terms, earlier, frame.layout, sketch.rows, (*frame.notes, *sketch.notes))
-    return _finish(draft, sketch.problem, seed=seed, stage=stage, rng=rng_place)
+    plan = _finish(draft, sketch.problem, seed=seed, stage=stage, rng=rng_place)
+    both = add_second_beads(plan.welds, study, made=made)
+    return replace(plan, welds=both, earlier=made, notes=(*plan.notes, *second_bead_notes(both)))
 
 
 def _stage(given: Plan | Sequence[PlannedWeld] | None, earlier: Sequence[PlannedWeld]) -> int:

@@ -59,13 +59,18 @@ def near_equal_plans(study: Study, *, seed: int, tries: int, progress: Progress 
 def _loss(plan: Plan) -> float:
     """Give the criterion of a plan so that smaller is better."""
     _, terms = plan_model(plan)
-    problem = pose_problem(plan.study, terms, layout_of(plan.all_welds))
-    return loss(problem, plan.study.coding.to_coded(plan.settings), plan.study.plan.criterion)
+    problem = pose_problem(plan.study, terms, layout_of(plan.all_designed))
+    return loss(problem, plan.study.coding.to_coded(_settings(plan)), plan.study.plan.criterion)
+
+
+def _settings(plan: Plan) -> FloatArray:
+    """Give the natural settings of a first stage, second beads left out."""
+    return np.array([weld.settings for weld in plan.designed], dtype=float)
 
 
 def _content(plan: Plan) -> FloatArray:
     """Give the settings of each plate, sorted, so that plans differing in order alone are one."""
-    table = np.column_stack([layout_of(plan.welds).plate, np.round(plan.settings, 9)])
+    table = np.column_stack([layout_of(plan.designed).plate, np.round(_settings(plan), 9)])
     plates = [table[table[:, 0] == p, 1:] for p in np.unique(table[:, 0])]
     rows = sorted(sorted(map(tuple, plate)) for plate in plates)
     return np.array([value for plate in rows for weld in plate for value in weld])

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import TYPE_CHECKING, Final, Literal, get_args
 
 import numpy as np
 
@@ -14,8 +14,10 @@ from doe.study.model import Factor, Study
 if TYPE_CHECKING:
     import pandas as pd
 
-WeldRole = Literal["plan", "repeat", "next", "confirm"]
+WeldRole = Literal["plan", "repeat", "next", "confirm", "second"]
 ROLES: tuple[str, ...] = get_args(WeldRole)
+SECOND: Final = "second"
+"""The role of a second bead: at the settings of its first, looked over and counted, and not cut."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,7 @@ class PlannedWeld:
     settings : tuple of float
         Natural value a factor, in the study's order; kinds by index.
     block : str or None
-    role : {"plan", "repeat", "next", "confirm"}
+    role : {"plan", "repeat", "next", "confirm", "second"}
     """
 
     weld: str
@@ -86,6 +88,21 @@ class Plan:
         """The welds of earlier stages and these."""
         return (*self.earlier, *self.welds)
 
+    @property
+    def designed(self) -> tuple[PlannedWeld, ...]:
+        """The welds of this stage without second beads: those that were placed for the model, and are counted."""
+        return without_second(self.welds)
+
+    @property
+    def second_beads(self) -> tuple[PlannedWeld, ...]:
+        """The second beads of this stage."""
+        return tuple(weld for weld in self.welds if weld.role == SECOND)
+
+    @property
+    def all_designed(self) -> tuple[PlannedWeld, ...]:
+        """The welds of earlier stages and these, without second beads."""
+        return without_second(self.all_welds)
+
     def to_dict(self) -> dict[str, object]:
         """Give what ``plan --json`` prints of the welds themselves."""
         return {
@@ -131,6 +148,11 @@ class Plan:
                 row[self.study.plan.blocks.name] = weld.block
             rows.append(row | {"role": weld.role})
         return pd.DataFrame(rows)
+
+
+def without_second(welds: Iterable[PlannedWeld]) -> tuple[PlannedWeld, ...]:
+    """Leave second beads out."""
+    return tuple(weld for weld in welds if weld.role != SECOND)
 
 
 def setting_value(factor: Factor, value: float) -> float | str:

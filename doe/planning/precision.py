@@ -53,17 +53,17 @@ class Precision:
 
 def plan_model(plan: Plan) -> Model:
     """Give name and terms of the fullest model that a plan's welds estimate; the study's own where it is none."""
-    settings = np.array([weld.settings for weld in plan.all_welds], dtype=float)
-    found = estimated_model(plan.study, layout_of(plan.all_welds), settings)
+    settings = np.array([weld.settings for weld in plan.all_designed], dtype=float)
+    found = estimated_model(plan.study, layout_of(plan.all_designed), settings)
     return found or (model_name(plan.study.plan), planned_terms(plan.study))
 
 
 def precision_of(plan: Plan) -> Precision:
     """Give the precision of a plan with the welds before it."""
-    layout = layout_of(plan.all_welds)
+    layout = layout_of(plan.all_designed)
     _, terms = plan_model(plan)
     problem = pose_problem(plan.study, terms, layout)
-    settings = np.array([weld.settings for weld in plan.all_welds], dtype=float)
+    settings = np.array([weld.settings for weld in plan.all_designed], dtype=float)
     M = information_matrix(problem, plan.study.coding.to_coded(settings))
     return precision_over_region(plan.study, problem, M)
 

@@ -199,8 +199,8 @@ def score_plan(
 
 def _score_our_plan(plan: Plan) -> PlanQuality:
     """Score a plan with the welds before it, for the fullest model they were planned for."""
-    settings = np.array([weld.settings for weld in plan.all_welds], dtype=float)
-    return _score(plan.study, settings, layout_of(plan.all_welds), model=plan_model(plan))
+    settings = np.array([weld.settings for weld in plan.all_designed], dtype=float)
+    return _score(plan.study, settings, layout_of(plan.all_designed), model=plan_model(plan))
 
 
 def _layout_from(

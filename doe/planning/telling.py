@@ -39,7 +39,7 @@ def tells_more(study: Study, *, read: Collection[str] = (), is_before: bool = Tr
     lines += [_load(study, response) for response in asked if response.kind == "trip" and LINE_CURRENT not in read]
     if is_before:
         lines += [_answers(study, response) for response in asked if response.kind == "count"]
-    lines += [_length(response) for response in asked if response.kind == "count"]
+    lines += [_length(study, response, is_before=is_before) for response in asked if response.kind == "count"]
     return tuple(line for line in lines if line)
 
 
@@ -73,10 +73,20 @@ def _answers(study: Study, response: Response) -> str:
     )
 
 
-def _length(response: Response) -> str:
+def _length(study: Study, response: Response, *, is_before: bool) -> str:
+    """Ask for length, and for second beads where the plan has none."""
     least, most = ENOUGH_LENGTHS
+    more = (
+        " (second_bead = true under [plan]), though it takes a coupon and its wire."
+        if is_before
+        else ": a row of its own in results.csv, its settings and the count."
+    )
+    second = (
+        ""
+        if study.plan.second_bead
+        else f" A second bead at every setting, looked at and not cut, tells more still{more}"
+    )
     return (
         f"{response.name}: look over as much of every weld as there is, {least} to {most} times the "
-        f"{response.per_text} it is judged over; a longer bead costs less than a further plate. A second bead at every "
-        "setting, looked at and not cut, tells more still: a row of its own in results.csv, its settings and the count."
+        f"{response.per_text} it is judged over; a longer bead costs less than a further plate.{second}"
     )

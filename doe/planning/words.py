@@ -6,8 +6,8 @@ from typing import Final
 
 import numpy as np
 
-from doe.planning.budget import Cost
-from doe.planning.plan import Plan
+from doe.planning.budget import BeadCost, Cost
+from doe.planning.plan import Plan, without_second
 from doe.planning.problem import Criterion
 from doe.planning.quality import ALIAS_SHOWN, PlanQuality
 from doe.study.model import Study, Units
@@ -32,6 +32,7 @@ def plan_words(plan: Plan, quality: PlanQuality, cost: Cost) -> tuple[str, ...]:
         _size(plan, quality),
         *quality_words(plan.study, quality),
         *_cost(cost, plan.study.units),
+        *_of_second_beads(cost, plan.study),
         *plan.notes,
     )
 
@@ -49,9 +50,9 @@ def quality_words(study: Study, quality: PlanQuality) -> tuple[str, ...]:
 
 def _size(plan: Plan, quality: PlanQuality) -> str:
     """Say how many welds there are, and for which model."""
-    plates = len({weld.plate for weld in plan.welds})
-    earlier = f", beside the {len(plan.earlier)} made before" if plan.earlier else ""
-    return f"{_count(len(plan.welds), 'weld')} on {_count(plates, 'plate')}{earlier}, for {_model(quality)}."
+    plates = len({weld.plate for weld in plan.designed})
+    earlier = f", beside the {len(without_second(plan.earlier))} made before" if plan.earlier else ""
+    return f"{_count(len(plan.designed), 'weld')} on {_count(plates, 'plate')}{earlier}, for {_model(quality)}."
 
 
 def _model(quality: PlanQuality) -> str:
@@ -153,6 +154,29 @@ def _largest_alias(quality: PlanQuality) -> list[str]:
 
 def _cost(cost: Cost, units: Units) -> list[str]:
     """Say what it takes; what the job does not state is not guessed."""
+    parts = _spent(cost, units)
+    if cost.bench_min:
+        parts.append(f"about {duration(cost.bench_min)} to cut, etch and measure")
+    said = [f"It takes {', '.join(parts)}."]
+    if cost.arc_min is None:
+        said.append("State weld_length and travel_speed under [job], and wire and time are worked out too.")
+    return said
+
+
+def _of_second_beads(cost: Cost, study: Study) -> list[str]:
+    """Say how much of it the second beads take."""
+    second = cost.second_beads
+    if second is None:
+        return []
+    counted = " and ".join(r.name for r in study.responses if r.kind == "count" and r.has_requirement)
+    return [
+        f"Of this {_count(second.beads, 'second bead')}, one at every setting, looked over for {counted} and not cut, "
+        f"take {', '.join(_spent(second, study.units))}."
+    ]
+
+
+def _spent(cost: Cost | BeadCost, units: Units) -> list[str]:
+    """Say what welding takes."""
     parts = [_count(cost.plates, "plate")]
     if cost.wire_m is not None:
         mass, length = ("lb", "ft") if units == "us" else ("kg", "m")
@@ -163,12 +187,7 @@ def _cost(cost: Cost, units: Units) -> list[str]:
         parts.append(f"{cost.arc_min:.0f} min of arc")
     if cost.elapsed_min is not None:
         parts.append(f"about {duration(cost.elapsed_min)} of welding with rests")
-    if cost.bench_min:
-        parts.append(f"about {duration(cost.bench_min)} to cut, etch and measure")
-    said = [f"It takes {', '.join(parts)}."]
-    if cost.arc_min is None:
-        said.append("State weld_length and travel_speed under [job], and wire and time are worked out too.")
-    return said
+    return parts
 
 
 def duration(minutes: float) -> str:

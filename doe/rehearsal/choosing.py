@@ -86,14 +86,14 @@ def simulate_plans(
         If the plans are a first stage only, or no machine drawn meets the requirements anywhere.
     """
     study = plans[0].study
-    if len(plans[0].welds) < study.plan.welds:
+    if len(plans[0].designed) < study.plan.welds:
         message = (
             f"Plans are compared by the window that all {study.plan.welds} welds find, but only "
-            f"{len(plans[0].welds)} are planned first: set stages = [{study.plan.welds}] under [plan]."
+            f"{len(plans[0].designed)} are planned first: set stages = [{study.plan.welds}] under [plan]."
         )
         raise CannotAnswerError(message)
     machines = draw_machines(study, n_machines, seed=seed)
-    tasks = [(plan, welder, (seed, i, len(plan.welds))) for i, welder in enumerate(machines) for plan in plans]
+    tasks = [(plan, welder, (seed, i, len(plan.designed))) for i, welder in enumerate(machines) for plan in plans]
     table = np.array(list(outcomes(tasks, jobs, progress)), dtype=float).reshape(n_machines, len(plans), 2)
     return _ranked(plans, table[:, :, 0], table[:, :, 1])
 

@@ -102,11 +102,11 @@ def simulate_sizes(
     machines = enumerate(draw_machines(study, n_studies, seed=seed))
     planned = [_plan(study, size) for size in sorted(set(sizes))]
     plans = [plan for plan in planned if isinstance(plan, Plan)]
-    tasks = [(plan, welder, (seed, number, len(plan.welds))) for number, welder in machines for plan in plans]
+    tasks = [(plan, welder, (seed, number, len(plan.designed))) for number, welder in machines for plan in plans]
     found: dict[int, list[tuple[bool, float]]] = {}
     for task, outcome in zip(tasks, outcomes(tasks, jobs, progress), strict=True):
-        found.setdefault(len(task[0].welds), []).append(outcome)
-    rows = [plan if isinstance(plan, SimulatedSize) else _row(plan, found[len(plan.welds)]) for plan in planned]
+        found.setdefault(len(task[0].designed), []).append(outcome)
+    rows = [plan if isinstance(plan, SimulatedSize) else _row(plan, found[len(plan.designed)]) for plan in planned]
     return _smoothed(rows)
 
 
@@ -190,7 +190,7 @@ def _row(plan: Plan, outcomes: Sequence[tuple[bool, float]]) -> SimulatedSize:
     share = np.array([outcome[1] for outcome in outcomes])
     n = len(outcomes)
     return SimulatedSize(
-        len(plan.welds),
+        len(plan.designed),
         float(found.mean()),
         float(np.sqrt(found.mean() * (1 - found.mean()) / n)),
         float(share.mean()),

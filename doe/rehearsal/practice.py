@@ -168,7 +168,8 @@ def _to_make(plan: Plan, made: Collection[str], wanted: Iterable[str] | None) ->
         if not wanted:
             message = f"all {len(planned)} welds of stage {plan.stage} are made"
             raise CannotAnswerError(message)
-    asked = list(dict.fromkeys(weld.strip().upper() for weld in wanted))
+    spelling = {weld.casefold(): weld for weld in planned}
+    asked = list(dict.fromkeys(spelling.get(weld.strip().casefold(), weld.strip().upper()) for weld in wanted))
     wrong = [f"{weld} is not in the plan" for weld in asked if weld not in planned]
     wrong += [f"{weld} was made before" for weld in asked if weld in made]
     if wrong:

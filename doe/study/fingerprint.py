@@ -11,7 +11,7 @@ from typing import Final
 from doe.study.model import Study
 
 LATER: Final[Mapping[str, Mapping[str, object]]] = {
-    "plan": {"plates": (), "potential": "none"},
+    "plan": {"plates": (), "potential": "none", "second_bead": False},
     "job": {"burn_off": None, "cooling_joint": "", "covariates": ()},
     "responses": {"scatter_from": ""},
 }

@@ -232,7 +232,8 @@ class PlanWishes:
     """How the welds are to be planned: the [plan] table of study.toml.
 
     ``plates`` holds the sizes of the plates in turn where they differ, and ``welds_per_plate`` is then the largest.
-    ``potential`` says which terms beyond the model the plan is not to be blind to.
+    ``potential`` says which terms beyond the model the plan is not to be blind to. With ``second_bead`` every planned
+    weld has one more bead at the same settings, which is only looked over and counted.
     """
 
     welds: int = 18
@@ -248,6 +249,7 @@ class PlanWishes:
     blocks: Blocks | None = None
     plates: tuple[int, ...] = ()
     potential: Literal["none", "third order"] = "none"
+    second_bead: bool = False
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,7 @@ from doe.study.shape import (
     SupplyShape,
     check_shape,
 )
-from doe.study.wishes import resolve_claim, resolve_plan
+from doe.study.wishes import refuse_idle_beads, resolve_claim, resolve_plan
 
 STUDY_FILE: Final = "study.toml"
 """The file's name in the study's folder."""
@@ -209,6 +209,8 @@ def _resolve(raw: Mapping[str, Any], faults: Faults, folder: Path) -> Study:
         claim=resolve_claim(claim, faults.at("claim")),
         folder=folder,
     )
+    if len(responses) == len(entries["response"]):
+        refuse_idle_beads(study.plan, responses, faults.at("plan"))
     refuse_same_headings(_headings(study), faults)
     return study
 

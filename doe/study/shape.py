@@ -341,6 +341,7 @@ class PlanShape(Shape):
     stages: Wholes | None = None
     blocks: RawTable | None = None
     potential: Annotated[str, PlainValidator(_choice("none", "third order"))] = "none"
+    second_bead: Flag = False
 
 
 class ClaimShape(Shape):

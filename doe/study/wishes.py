@@ -9,7 +9,7 @@ from typing import Final, Literal, cast
 from doe.coding import Coding
 from doe.errors import DoeError, quoted
 from doe.study.faults import Place, did_you_mean
-from doe.study.model import Blocks, Claim, Factor, LaterWelds, PlanWishes, Study
+from doe.study.model import Blocks, Claim, Factor, LaterWelds, PlanWishes, Response, Study
 from doe.study.names import name_fault
 from doe.study.shape import BlocksShape, ClaimShape, CodeShape, PlanShape, check_shape
 from doe.terms import Order, parse_term
@@ -60,7 +60,18 @@ def resolve_plan(shape: PlanShape, factors: Sequence[Factor], *, complete: bool,
         blocks=blocks,
         plates=plates,
         potential=cast("Potential", shape.potential),
+        second_bead=shape.second_bead,
     )
+
+
+def refuse_idle_beads(wishes: PlanWishes, responses: Sequence[Response], place: Place) -> None:
+    """Note second beads that nothing is asked of: they are only looked over and counted."""
+    if wishes.second_bead and not any(r.kind == "count" and r.has_requirement for r in responses):
+        place.add(
+            "a second bead is only looked over and counted, and no response of kind “count” has a requirement here: "
+            "give one at_most, or leave second_bead out",
+            "second_bead",
+        )
 
 
 def _between(value: int, low: int, high: int, place: Place, key: str) -> int:

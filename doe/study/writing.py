@@ -327,6 +327,8 @@ def _plan_options(study: Study) -> Iterator[_Option]:
     yield _Option(
         "plan.blocks", _table(name='"day"', sizes=_halves(plan.welds)), "e.g. days or spools; adds up to welds"
     )
+    if any(response.kind == "count" for response in study.responses):
+        yield _Option("plan.second_bead", "true", "e.g. one more bead at every setting, only looked over for pores")
     rule = toml_text(f"feed <= {toml_number(feed.high)}")
     yield _Option("limit", _list([_table(rule=rule, why='"not above"')]), "e.g., or “voltage - 0.9*feed <= 15”")
     yield _Option(
