@@ -24,6 +24,7 @@ CHECKS: Final[tuple[Check, ...]] = (
     circumstances.plate_temperature_off,
     circumstances.positions,
     circumstances.trip_without_time,
+    circumstances.trips_of_some_second_beads,
     circumstances.aborted_without_reason,
     circumstances.done_without_reading,
     circumstances.ends_not_left_out,

@@ -114,6 +114,22 @@ def trip_without_time(results: Results) -> Iterator[Fault]:
                 yield question_of_all(results, welds, f"{response} time", text)
 
 
+def trips_of_some_second_beads(results: Results) -> Iterator[Fault]:
+    """Find second beads whose trips were noted and others' not: trips alone, without what held, count too often."""
+    second = results.is_second & was_run(results)
+    for response, readings in _of_kind(results, Trips):
+        if isinstance(readings, Trips):
+            tripped = [int(i) for i in np.flatnonzero(second & (readings.tripped == 1.0))]
+            blank = [int(i) for i in np.flatnonzero(second & np.isnan(readings.tripped))]
+            if tripped and blank:
+                text = (
+                    f"second beads that tripped, while nothing is noted for {names(results, blank)}. A trip is not "
+                    "asked of a second bead, and trips alone count too often: write no and the arc time for those that "
+                    "held, or leave it blank for all"
+                )
+                yield question_of_all(results, tripped, response, text)
+
+
 def aborted_without_reason(results: Results) -> Iterator[Fault]:
     """Find aborted welds with nothing under notes: a trip, a jam and an empty spool say different things."""
     notes = results.remarks.get("notes", ("",) * results.n_welds)
@@ -151,7 +167,8 @@ def ends_not_left_out(results: Results) -> Iterator[Fault]:
 def _bead_mm(results: Results) -> FloatArray:
     """Give each bead's length, nan where nothing is known.
 
-    Arc time times travel speed where both are known (a tenth more, for a hand's speed), else the job's weld length.
+    Arc time times travel speed where both are known (a tenth more, for a hand's speed), else the job's weld length. A
+    second bead is not asked for its arc time: where the others are, its length is not known without.
     """
     job = results.study.job
     bead = np.full(results.n_welds, np.nan if job.weld_length_mm is None else job.weld_length_mm)
@@ -161,6 +178,7 @@ def _bead_mm(results: Results) -> FloatArray:
     for readings in results.readings.values():
         if isinstance(readings, Trips):
             welded = 1.1 * readings.time_s * speed
+            bead = np.where(results.is_second, np.nan, bead)
             bead = np.where(np.isfinite(welded), welded, bead)
     return bead
 

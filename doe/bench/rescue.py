@@ -1,8 +1,8 @@
 """After scrapped or missing welds: what can still be learned, and the one weld whose redo helps most.
 
 A weld counts as lost for a response when it was made, or should have been by now, and has no reading of it. Welds that
-the order puts after the last one made are still to come, and count as if they were made. A weld beyond the plan was
-made for what was read of it: for any other response it was never there.
+the order puts after the last one made are still to come, and count as if they were made. A weld beyond the plan, or a
+second bead, was made for what was read of it: for any other response it was never there.
 """
 
 from __future__ import annotations
@@ -117,8 +117,8 @@ def _loss(results: Results, lost: tuple[int, ...], meant: tuple[int, ...]) -> Lo
 
 
 def _beyond_plan(results: Results) -> BoolArray:
-    """Whether each weld is none of the plan's; where nothing was planned no weld is."""
-    return np.array([not role for role in results.role]) & any(results.role)
+    """Whether each weld is none of the plan's, or a second bead; where nothing was planned no weld is."""
+    return (np.array([not role for role in results.role]) & any(results.role)) | results.is_second
 
 
 def _has_reading(results: Results, name: str) -> BoolArray:

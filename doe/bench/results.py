@@ -195,7 +195,17 @@ def only_welds(results: Results, keep: BoolArray) -> Results:
     results : Results
     keep : ndarray of bool, shape (n_welds,)
     """
-    rows = np.flatnonzero(keep)
+    return take_rows(results, np.flatnonzero(keep))
+
+
+def take_rows(results: Results, rows: IntArray) -> Results:
+    """Give some rows of the results, in the order they are named in.
+
+    Parameters
+    ----------
+    results : Results
+    rows : ndarray of int, shape (n,)
+    """
 
     def listed(values: tuple[str, ...]) -> tuple[str, ...]:
         return tuple(values[i] for i in rows)

@@ -105,12 +105,12 @@ def same_value_in_a_row(results: Results) -> Iterator[Fault]:
 
 
 def copied_rows(results: Results) -> Iterator[Fault]:
-    """Find two welds alike in every measurement."""
+    """Find two welds alike in every measurement; second beads have too few of them."""
     measured = [column.values for column in _columns(results)]
     first: dict[tuple[float, ...], int] = {}
     for i in range(results.n_welds):
         values = tuple(column[i] if np.isfinite(column[i]) else -np.inf for column in measured)
-        if sum(np.isfinite(values)) < 3:
+        if sum(np.isfinite(values)) < 3 or results.is_second[i]:
             continue
         other = first.setdefault(values, i)
         if other != i:

@@ -127,7 +127,8 @@ def _too_little(results: Results, response: Response, usable: Usable) -> Iterato
 
 
 def _missing(results: Results, usable: Usable) -> list[int]:
-    return [i for i, status in enumerate(results.status) if status != "not run" and not usable.used[i]]
+    asked = ~usable.used & ~results.is_second
+    return [i for i, status in enumerate(results.status) if status != "not run" and asked[i]]
 
 
 def _missing_readings(results: Results, response: Response, usable: Usable) -> Iterator[str]:

@@ -239,7 +239,7 @@ def _minutes_at(study: Study, layout: Layout, settings: Sequence[float]) -> floa
         PlannedWeld(f"W{i:02d}", f"P{plate:02d}", int(position), i, tuple(settings))
         for i, (plate, position) in enumerate(pairs, start=1)
     ]
-    return plan_cost(Plan(study, add_second_beads(welds, study), 0)).elapsed_min
+    return plan_cost(Plan(study, add_second_beads(welds, wanted=study.plan.second_bead), 0)).elapsed_min
 
 
 def _most_in_minutes(study: Study, budget: Budget, between: tuple[int, int], make: partial[Plan]) -> int:

@@ -94,7 +94,7 @@ def plan_welds(
     frame, sketch = _frame_and_sketch(study, earlier, stage, welds, search)
     draft = Draft(study, frame.terms, earlier, frame.layout, sketch.rows, (*frame.notes, *sketch.notes))
     plan = _finish(draft, sketch.problem, seed=seed, stage=stage, rng=rng_place)
-    both = add_second_beads(plan.welds, study, made=made)
+    both = add_second_beads(plan.welds, wanted=study.plan.second_bead, made=made)
     return replace(plan, welds=both, earlier=made, notes=(*plan.notes, *second_bead_notes(both)))
 
 

@@ -14,22 +14,21 @@ from dataclasses import replace
 from typing import Final
 
 from doe.planning.plan import SECOND, PlannedWeld
-from doe.study.model import Study
 
 MARK: Final = "b"
 """What a second bead's number has behind that of its first, and its plate behind the first one's."""
 
 
 def add_second_beads(
-    welds: Sequence[PlannedWeld], study: Study, *, made: Sequence[PlannedWeld] = ()
+    welds: Sequence[PlannedWeld], *, wanted: bool, made: Sequence[PlannedWeld] = ()
 ) -> tuple[PlannedWeld, ...]:
-    """Give every weld its second bead, where the study asks for them.
+    """Give every weld its second bead, where they are wanted, and its place in the order of welding.
 
     Parameters
     ----------
     welds : sequence of PlannedWeld
         The first beads of one stage, their plates each welded as a whole.
-    study : Study
+    wanted : bool
     made : sequence of PlannedWeld
         Every weld of earlier stages, second beads among them: the orders follow theirs.
 
@@ -38,23 +37,24 @@ def add_second_beads(
     tuple of PlannedWeld
         A plate's welds, then their second beads, the plates in the order in which they were given.
     """
+
+    def with_second(plate: Sequence[PlannedWeld]) -> tuple[PlannedWeld, ...]:
+        return (*plate, *(_second_bead(weld) for weld in plate)) if wanted else tuple(plate)
+
     after = max((weld.order for weld in made), default=0)
-    in_order = sorted(welds, key=lambda weld: weld.order)
-    plates = [tuple(on_it) for _, on_it in itertools.groupby(in_order, key=lambda weld: weld.plate)]
-    orders: dict[str, int] = {}
-    for plate in plates:
-        for weld in (*plate, *_second_beads(plate, study)):
-            orders[weld.weld] = after + len(orders) + 1
-    listed = [tuple(on_it) for _, on_it in itertools.groupby(welds, key=lambda weld: weld.plate)]
-    everything = [weld for plate in listed for weld in (*plate, *_second_beads(plate, study))]
-    return tuple(replace(weld, order=orders[weld.weld]) for weld in everything)
+    in_order = [weld for plate in _plates(sorted(welds, key=lambda weld: weld.order)) for weld in with_second(plate)]
+    orders = {weld.weld: after + place for place, weld in enumerate(in_order, start=1)}
+    return tuple(replace(weld, order=orders[weld.weld]) for plate in _plates(welds) for weld in with_second(plate))
 
 
-def _second_beads(plate: Sequence[PlannedWeld], study: Study) -> tuple[PlannedWeld, ...]:
-    """Give the second beads of one plate's welds; their orders are still those of the first."""
-    if not study.plan.second_bead:
-        return ()
-    return tuple(replace(w, weld=f"{w.weld}{MARK}", plate=f"{w.plate}{MARK}", role=SECOND) for w in plate)
+def _plates(welds: Sequence[PlannedWeld]) -> list[list[PlannedWeld]]:
+    """Part welds by plate; those of a plate stand together."""
+    return [list(on_it) for _, on_it in itertools.groupby(welds, key=lambda weld: weld.plate)]
+
+
+def _second_bead(weld: PlannedWeld) -> PlannedWeld:
+    """Give a weld's second bead; its order is still that of the first."""
+    return replace(weld, weld=f"{weld.weld}{MARK}", plate=f"{weld.plate}{MARK}", role=SECOND)
 
 
 def first_of(weld: str) -> str:

@@ -35,6 +35,8 @@ class Knowledge:
         How long the arc is held, what is inspected, which meters are read.
     stated : float
         The scatter that is stated over the true one, on average.
+    second_bead : bool
+        One more bead at every setting is looked over for pores.
     """
 
     name: str
@@ -43,6 +45,7 @@ class Knowledge:
     supply: bool = True
     bench: Bench = field(default_factory=lambda: Bench(inspected=4.5))
     stated: float = 1.0
+    second_bead: bool = False
 
     def apply(self, study: Study) -> Study:
         """Give the study of a shop that knows so much."""
@@ -93,6 +96,7 @@ LEVERS: Final = (
     Knowledge("arc held once", bench=Bench(inspected=4.5, hold_times=1.0)),
     Knowledge("travel speed and stick-out read", bench=Bench(inspected=4.5, records_hand=True)),
     Knowledge("nine lengths inspected", bench=Bench(inspected=9.0)),
+    Knowledge("a second bead for pores", second_bead=True),
 )
 """The informed shop with one lever less, with a wrong one, or with one more."""
 KNOWLEDGE: Final = {known.name: known for known in (INFORMED, NOTHING_KNOWN, *LEVERS)}
@@ -192,6 +196,7 @@ class Setup:
             stages=self.stages,
             later_welds=self.truth.later_welds,
             blocks=blocks,
+            second_bead=self.knowledge.second_bead,
         )
         return replace(self.knowledge.apply(self.study), plan=wishes)
 

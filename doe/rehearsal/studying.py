@@ -55,7 +55,7 @@ def seeds_of(setup: Setup, study: int, *, seed: int) -> Seeds:
 
 
 class PlanShelf:
-    """First-stage plans, each made once: they depend on neither the truth nor what is known of it."""
+    """First-stage plans, each made once: of what is known only second beads matter to them, the truth does not."""
 
     def __init__(self, starts: int | None = None) -> None:
         self.starts = starts
@@ -63,7 +63,8 @@ class PlanShelf:
 
     def plan(self, setup: Setup, number: int) -> Plan:
         """Give plan ``number`` of a setup, for the study as the setup knows it."""
-        study, key = setup.planned(), (setup.stages, setup.truth.later_welds, setup.truth.days, number % PLANS)
+        study, truth = setup.planned(), setup.truth
+        key = (setup.stages, truth.later_welds, truth.days, setup.knowledge.second_bead, number % PLANS)
         if key not in self._made:
             self._made[key] = plan_welds(study, seed=1 + number % PLANS, starts=self.starts)
         return replace(self._made[key], study=study)
@@ -137,7 +138,7 @@ def _blank(run: Rehearsed, results: Results, stage: int) -> Record:
         truth=truth,
         stages=stages,
         stage=stage,
-        welds=results.n_welds,
+        welds=int((~results.is_second).sum()),
         study=run.number,
         seed=run.seed,
         found=False,

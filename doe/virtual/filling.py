@@ -78,10 +78,16 @@ def _reading_cell(column: Column, results: Results, i: int) -> str:
     """Give one weld's reading, inspected length or arc time."""
     reading = results.readings[column.name]
     if isinstance(reading, Measurement):
-        return f"{reading.values[i, column.cut - 1]:g}"
+        return _unless_blank(reading.values[i, column.cut - 1], f"{reading.values[i, column.cut - 1]:g}")
     if isinstance(reading, Counts):
         length = float(convert(reading.length_mm[i], "mm", column.unit or "mm"))
         return f"{length:.6g}" if column.what == "length" else f"{reading.counts[i]:.0f}"
     if isinstance(reading, Trips):
-        return f"{reading.time_s[i]:g}" if column.what == "run" else ("yes" if reading.tripped[i] else "no")
-    return "yes" if reading.passed[i] else "no"
+        said = f"{reading.time_s[i]:g}" if column.what == "run" else ("yes" if reading.tripped[i] else "no")
+        return _unless_blank(reading.tripped[i], said)
+    return _unless_blank(reading.passed[i], "yes" if reading.passed[i] else "no")
+
+
+def _unless_blank(value: float, said: str) -> str:
+    """Give what is said of a reading; nothing where nothing was read."""
+    return "" if np.isnan(value) else said

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips
+from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips, take_rows
 from doe.coding import FloatArray
 from doe.planning.plan import Plan
 from doe.study.model import Response, Study
@@ -102,8 +102,41 @@ def weld_plan(plan: Plan, welder: VirtualWelder, *, rng: np.random.Generator, be
     -------
     Results
         What would be read from the filled-in table: settings as planned (the hand's wander is in the scatter),
-        readings rounded as a ruler, an eye and a stopwatch give them.
+        readings rounded as a ruler, an eye and a stopwatch give them. Second beads are made after all others, which
+        come out as they would without them, and only their pores are counted.
     """
+    first = _weld(replace(plan, welds=plan.designed), welder, rng, bench)
+    if not plan.second_beads:
+        return first
+    second = _looked_over(_weld(replace(plan, welds=plan.second_beads), welder, rng, bench))
+    both = add_results(first, second)
+    rows = take_rows(both, np.array([both.weld.index(weld.weld) for weld in plan.welds]))
+    return replace(rows, row=np.arange(2, rows.n_welds + 2))
+
+
+def _looked_over(made: Results) -> Results:
+    """Leave of second beads' readings what is asked of them: counts over their lengths."""
+    blank = np.full(made.n_welds, np.nan)
+    return replace(
+        made,
+        status=("done",) * made.n_welds,
+        readings={name: _unread(found) for name, found in made.readings.items()},
+        conditions=dict.fromkeys(made.conditions, blank),
+    )
+
+
+def _unread(found: Readings) -> Readings:
+    """Blank a response that no second bead is asked for."""
+    if isinstance(found, Counts):
+        return found
+    if isinstance(found, Measurement):
+        return Measurement(np.full_like(found.values, np.nan), found.full)
+    blank = np.full(len(found.tripped if isinstance(found, Trips) else found.passed), np.nan)
+    return Trips(blank, blank.copy()) if isinstance(found, Trips) else Passes(blank)
+
+
+def _weld(plan: Plan, welder: VirtualWelder, rng: np.random.Generator, bench: Bench | None) -> Results:
+    """Weld a plan's welds and read everything off them."""
     welding, n = _welding(plan, welder, bench or Bench(), rng), len(plan.welds)
     beyond, depths = _depths(welding)
     readings = {response.name: _read(response, welding, depths) for response in plan.study.responses}

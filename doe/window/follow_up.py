@@ -16,7 +16,8 @@ import numpy as np
 from doe.coding import FloatArray
 from doe.errors import StudyError
 from doe.models.fit import Fit
-from doe.planning.plan import Plan, PlannedWeld
+from doe.planning.plan import Plan, PlannedWeld, without_second
+from doe.planning.second_beads import second_bead_notes
 from doe.planning.staging import stages
 from doe.window.assurance import assess, response_lows
 from doe.window.claim import apply_rules
@@ -60,8 +61,8 @@ class NextPlan(Plan):
     def words(self) -> tuple[str, ...]:
         """Say where the welds go and what they should bring, in plain sentences."""
         lines = list(self.notes)
-        lines += [f"{weld.weld} on {weld.plate}: {self.reasons[weld.weld]}" for weld in self.welds]
-        return (*lines, *(() if self.expected is None else expected_words(self.expected, n=len(self.welds))))
+        lines += [f"{weld.weld} on {weld.plate}: {self.reasons[weld.weld]}" for weld in self.designed]
+        return (*lines, *(() if self.expected is None else expected_words(self.expected, n=len(self.designed))))
 
 
 def next_welds(
@@ -111,14 +112,15 @@ def next_welds(
     target = find_target(inquiry)
     rng = np.random.default_rng([seed, stage, n])
     welds = place_welds(fit.results, Choice(target.settings, spread=True), n=n, role="next", rng=rng)
+    first = without_second(welds)
     study = fit.results.study
     plan = NextPlan(
         study,
         welds,
         seed,
         stage=stage,
-        reasons=_reasons(inquiry, target, welds),
-        notes=(*_beyond(fit, n), target.words(inquiry)),
+        reasons=_reasons(inquiry, target, first),
+        notes=(*_beyond(fit, n), target.words(inquiry), *second_bead_notes(welds)),
         fingerprint=study.fingerprint,
     )
     machines = usual_machines(fit) if machines is None else machines
@@ -146,8 +148,9 @@ def _usual(fit: Fit) -> int:
 
 
 def _n_made(fit: Fit) -> int:
-    """Give the number of welds made."""
-    return sum(status != "not run" for status in fit.results.status)
+    """Give the number of welds made, second beads not counted."""
+    made = np.array([status != "not run" for status in fit.results.status], dtype=bool)
+    return int((made & ~fit.results.is_second).sum())
 
 
 def _beyond(fit: Fit, n: int) -> tuple[str, ...]:

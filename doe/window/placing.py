@@ -17,6 +17,7 @@ from doe.errors import CannotAnswerError
 from doe.planning.layout import IntArray, Layout, lay_out
 from doe.planning.numbering import Draft, number_welds
 from doe.planning.plan import PlannedWeld, WeldRole
+from doe.planning.second_beads import add_second_beads
 from doe.study.model import Study
 from doe.terms import polynomial_terms
 
@@ -100,6 +101,8 @@ def place_welds(
 ) -> tuple[PlannedWeld, ...]:
     """Put n welds on new plates: full plates first, and one weld on the last where n is odd.
 
+    Next welds have their second beads with them where the study asks for these; a confirmation has none.
+
     Parameters
     ----------
     results : Results
@@ -110,7 +113,8 @@ def place_welds(
     rng : Generator
         Draws which weld is the first on its plate, and the order of the plates.
     """
-    study, earlier = results.study, made_welds(results)
+    study, made, is_first = results.study, made_welds(results), ~results.is_second
+    earlier = tuple(weld for weld, counts in zip(made, is_first, strict=True) if counts)
     layout = lay_out(
         n, per_plate=study.plan.welds_per_plate, blocks=study.plan.blocks, plates=study.plan.plates, before=len(earlier)
     )
@@ -121,10 +125,11 @@ def place_welds(
         polynomial_terms(study.coding, "first order"),
         earlier,
         _behind(layout, len(earlier)),
-        study.coding.to_coded(np.vstack([results.planned, rows])),
+        study.coding.to_coded(np.vstack([results.planned[is_first], rows])),
         (),
     )
-    return tuple(replace(weld, role=role) for weld in number_welds(draft, rng))
+    welds = [replace(weld, role=role) for weld in number_welds(draft, rng)]
+    return add_second_beads(welds, wanted=role == "next" and study.plan.second_bead, made=made)
 
 
 def _behind(layout: Layout, n: int) -> Layout:

@@ -28,7 +28,7 @@ from doe.models.trip import usable_trips
 from doe.models.trip_cause import CausePosterior
 from doe.models.usable import usable_readings
 from doe.models.weibull import LOG_LOG_2, shape_of
-from doe.planning.plan import PlannedWeld
+from doe.planning.plan import SECOND, PlannedWeld
 from doe.study.model import Response
 from doe.units import convert
 
@@ -71,6 +71,11 @@ class Machine:
         """Which of them start on a warm plate, shape (n,)."""
         warm = self.results.study.plan.later_welds == "warm"
         return np.array([warm and weld.position > 1 for weld in self.welds], dtype=bool)
+
+    @property
+    def is_second(self) -> BoolArray:
+        """Which of them are second beads, of which nothing but a count is read, shape (n,)."""
+        return np.array([weld.role == SECOND for weld in self.welds], dtype=bool)
 
     def shared(self, labels: Sequence[str], sd: float) -> FloatArray:
         """Draw one effect a label, and give each weld its label's, shape (n,)."""
@@ -116,7 +121,7 @@ def simulate_results(
             new = Trips(arcs[name].tripped.astype(float), arcs[name].time_s)
         elif name in posteriors:
             new = _read(posteriors[name], machine, results.study.response(name), share)
-        readings[name] = _joined(known, new)
+        readings[name] = _joined(known, _only_counts(new, machine.is_second))
     tripped = np.any([arc.tripped for arc in arcs.values()], axis=0) if arcs else np.zeros(len(welds), dtype=bool)
     return _appended(machine, readings, _conditions(machine, posteriors, arcs), tripped)
 
@@ -253,7 +258,8 @@ def _usual_arc_s(results: Results, response: Response) -> float:
 
 def _shown(load: LoadTrend, machine: Machine, log_ratio: FloatArray) -> FloatArray | None:
     """Give the log load ratio that the new welds' meters show; None where most welds had none read."""
-    run = sum(status != "not run" for status in machine.results.status)
+    pairs = zip(machine.results.status, machine.results.is_second, strict=True)
+    run = sum(status != "not run" and not second for status, second in pairs)
     if load.n_readings < USUAL_SHARE * run:
         return None
     if load.kind == "measured":
@@ -275,7 +281,8 @@ def _conditions(
         posterior = posteriors[name]
         if isinstance(posterior, CausePosterior | BreakerPosterior) and arc.shown is not None:
             load = posterior.by_load.load if isinstance(posterior, CausePosterior) else posterior.load
-            new |= _load_readings(machine.results, load, np.exp(arc.shown))
+            shown = np.where(machine.is_second, np.nan, np.exp(arc.shown))
+            new |= _load_readings(machine.results, load, shown)
     temperature = _plate_temperature(machine)
     if temperature is not None:
         new[PLATE_TEMPERATURE] = temperature
@@ -324,6 +331,17 @@ def _unread(known: Readings, n: int) -> Readings:
     if isinstance(known, Trips):
         return Trips(blank, blank.copy())
     return Passes(blank)
+
+
+def _only_counts(new: Readings, is_second: BoolArray) -> Readings:
+    """Blank what is not read of second beads."""
+    if isinstance(new, Counts) or not is_second.any():
+        return new
+    if isinstance(new, Measurement):
+        return Measurement(np.where(is_second[:, None], np.nan, new.values), new.full)
+    if isinstance(new, Trips):
+        return Trips(np.where(is_second, np.nan, new.tripped), np.where(is_second, np.nan, new.time_s))
+    return Passes(np.where(is_second, np.nan, new.passed))
 
 
 def _joined(known: Readings, new: Readings) -> Readings:
