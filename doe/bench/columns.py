@@ -147,6 +147,13 @@ def further_cut(column: Column, cut: int) -> Column:
     return Column("reading", column.name, f"{column.name} {cut}", column.unit, cut)
 
 
+def is_asked_of_second(column: Column, study: Study) -> bool:
+    """Whether a column is filled in for a second bead too: of the responses only counts are."""
+    if column.what not in ("reading", "length", "run", "full"):
+        return True
+    return study.response(column.name).kind == "count"
+
+
 def _setting_columns(factor: Factor) -> list[Column]:
     """Give a factor's columns as the plan has them: its mark, its value, or both."""
     found = []

@@ -17,7 +17,7 @@ from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Si
 from openpyxl.utils import get_column_letter  # type: ignore[import-untyped]
 from openpyxl.worksheet.datavalidation import DataValidation  # type: ignore[import-untyped]
 
-from doe.bench.columns import Column, plan_columns, results_columns
+from doe.bench.columns import Column, is_asked_of_second, plan_columns, results_columns
 from doe.bench.form_entries import Entry, entry_of
 from doe.bench.tables import results_table
 from doe.planning.plan import Plan
@@ -90,13 +90,15 @@ def results_workbook(plan: Plan) -> bytes:
     sheet = book.active
     sheet.title = "welds"
     _fill_welds(sheet, headings, rows)
-    _guide(book.create_sheet("guide"), headings[-len(entries) :], entries)
+    _guide(book.create_sheet("guide"), headings[-len(entries) :], entries, has_second=bool(plan.second_beads))
     _hidden(book.create_sheet("plan"), [[line.lstrip("# ")] for line in comments])
     lists = book.create_sheet("lists")
     _hidden(lists, _turned([entry.choices for entry in entries if entry.choices]))
     _validate(sheet, entries, first=len(headings) - len(entries) + 1, n_welds=len(rows))
     _protect(sheet, n_planned=len(headings) - len(entries), n_columns=len(headings), n_welds=len(rows))
     _lay_out(sheet, headings, n_welds=len(rows))
+    if plan.second_beads:
+        _grey_out(sheet, plan, rows)
     book.properties.creator, book.properties.title = "weldwindow", _text(plan.study.title)
     out = io.BytesIO()
     book.save(out)
@@ -141,7 +143,7 @@ def _text(words: str) -> str:
     return str(ILLEGAL_CHARACTERS_RE.sub("", words))
 
 
-def _guide(sheet: Any, headings: Sequence[str], entries: Sequence[Entry]) -> None:
+def _guide(sheet: Any, headings: Sequence[str], entries: Sequence[Entry], *, has_second: bool) -> None:
     """Say how to fill in, and what goes into each column."""
     lines = (
         "How to fill in",
@@ -156,6 +158,8 @@ def _guide(sheet: Any, headings: Sequence[str], entries: Sequence[Entry]) -> Non
     )
     for line in lines:
         sheet.append([line])
+    if has_second:
+        sheet.append(["A second bead (role second) is only looked over and counted: leave its grey cells blank."])
     sheet["A1"].font = Font(bold=True, size=14)
     sheet.append([])
     for heading, entry in zip(headings, entries, strict=True):
@@ -220,6 +224,17 @@ def _protect(sheet: Any, *, n_planned: int, n_columns: int, n_welds: int) -> Non
                 cell.border = Border(bottom=_LINE, right=_LINE)
     sheet.protection.sheet = True
     sheet.protection.formatColumns = sheet.protection.formatRows = False
+
+
+def _grey_out(sheet: Any, plan: Plan, rows: Sequence[Sequence[str]]) -> None:
+    """Shade what is not asked of second beads; the cells stay open."""
+    second = {weld.weld for weld in plan.second_beads}
+    for j, column in enumerate(results_columns(plan.study), start=1):
+        if is_asked_of_second(column, plan.study):
+            continue
+        for i, row in enumerate(rows, start=2):
+            if row[0] in second:
+                sheet.cell(row=i, column=j).fill = _LOCKED_FILL
 
 
 def _lay_out(sheet: Any, headings: Sequence[str], *, n_welds: int) -> None:

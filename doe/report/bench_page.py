@@ -9,9 +9,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from doe.bench.columns import plan_columns, results_columns
+from doe.bench.columns import is_asked_of_second, plan_columns, results_columns
 from doe.bench.tables import results_table
-from doe.planning.plan import Plan, PlannedWeld
+from doe.planning.plan import SECOND, Plan, PlannedWeld
+from doe.planning.second_beads import first_of, second_bead_notes
 from doe.planning.table import safe_cell
 from doe.report import cautions
 from doe.report.bench_fields import Field, bench_fields
@@ -90,6 +91,7 @@ def bench_data(plan: Plan) -> dict[str, Any]:
     comments, headings, rows = _blank_table(plan)
     digest = hashlib.sha256(json.dumps([headings, rows]).encode()).hexdigest()[:8]
     fingerprint = plan.fingerprint or study.fingerprint
+    second = _of_second(plan, headings) if plan.second_beads else {}
     same_plan = f"weldwindow bench {fingerprint} stage {plan.stage} seed {plan.seed} "
     return {
         "title": study.title,
@@ -102,12 +104,24 @@ def bench_data(plan: Plan) -> dict[str, Any]:
         "welds": _welds(plan, [row[0] for row in rows]),
         "fields": _fields(study, headings),
         "arc": _arc(study),
-        "how": [*how_to_run(study)],
+        "how": [*how_to_run(study), *second_bead_notes(plan.welds)],
         "checks": [*cautions.BEFORE_THE_ARC],
         "always": [*cautions.BETWEEN_WELDS],
         "care": [*cautions.ARC, *cautions.SUPPLY, *cautions.SECTION, *cautions.SCOPE],
         "afterTrip": [*cautions.SUPPLY[1:]],
+        **second,
     }
+
+
+def _of_second(plan: Plan, headings: Sequence[str]) -> dict[str, Any]:
+    """Say which fields a second bead is not shown (what is read on a section), and which it need not have (trips)."""
+    study = plan.study
+    trips = {response.name for response in study.responses if response.kind == "trip"}
+    parts: dict[str, list[str]] = {"hidden": [], "optional": []}
+    for heading, column in zip(headings, results_columns(study), strict=True):
+        if not is_asked_of_second(column, study):
+            parts["optional" if column.name in trips else "hidden"].append(heading)
+    return {"second": parts}
 
 
 def _blank_table(plan: Plan) -> tuple[list[str], list[str], list[list[str]]]:
@@ -133,6 +147,7 @@ def _welds(plan: Plan, names: list[str]) -> list[dict[str, Any]]:
         beads[weld.plate] = max(weld.position, beads.get(weld.plate, 1))
     for plate in plates_in_order(plan):
         for place, weld in enumerate(plate):
+            second = {"isSecond": True} if weld.role == SECOND else {}
             found.append(
                 {
                     "row": names.index(weld.weld),
@@ -142,11 +157,19 @@ def _welds(plan: Plan, names: list[str]) -> list[dict[str, Any]]:
                     "beads": beads[weld.plate],
                     "isFirst": place == 0,
                     "block": weld.block or "",
-                    "reason": plan.reasons.get(weld.weld, ""),
+                    "reason": _reason(plan, weld),
                     "dials": _dials(plan.study, weld),
+                    **second,
                 }
             )
     return found
+
+
+def _reason(plan: Plan, weld: PlannedWeld) -> str:
+    """Say why a weld is there, where there is something to say."""
+    if weld.role == SECOND:
+        return f"The second bead of {first_of(weld.weld)}: look it over and count. It is not cut."
+    return plan.reasons.get(weld.weld, "")
 
 
 def _dials(study: Study, weld: PlannedWeld) -> list[dict[str, Any]]:

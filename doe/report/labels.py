@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Iterator
 from typing import Final
 
-from doe.planning.plan import Plan, PlannedWeld
+from doe.planning.plan import Plan, PlannedWeld, without_second
 from doe.report.formatting import setting_value
 from doe.report.pdf import Sheet
 from doe.study.model import Factor, Study
@@ -61,7 +61,7 @@ def add_labels(sheet: Sheet, plan: Plan) -> None:
 
 
 def label_texts(plan: Plan) -> list[tuple[str, str]]:
-    """Give what stands on each label: plates first, then welds, each in the order of welding.
+    """Give what stands on each label: plates first, then welds that are cut, each in the order of welding.
 
     Returns
     -------
@@ -71,7 +71,8 @@ def label_texts(plan: Plan) -> list[tuple[str, str]]:
     welds = sorted(plan.welds, key=lambda weld: weld.order)
     n_welds = {plate: [w.weld for w in welds if w.plate == plate] for plate in dict.fromkeys(w.plate for w in welds)}
     plates = [(plate, f"plate: {', '.join(on_it)}") for plate, on_it in n_welds.items()]
-    return plates + [(weld.weld, f"plate {weld.plate}, position {weld.position}") for weld in welds]
+    cut = without_second(welds)
+    return plates + [(weld.weld, f"plate {weld.plate}, position {weld.position}") for weld in cut]
 
 
 def add_chalk_card(sheet: Sheet, plan: Plan) -> None:

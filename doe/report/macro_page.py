@@ -105,7 +105,7 @@ def macro_data(plan: Plan) -> dict[str, Any]:
         "key": f"weldwindow macro {fingerprint} stage {plan.stage} seed {plan.seed}",
         "file": f"macro-{fingerprint}-{plan.stage}.csv",
         "comments": [*comments, FROM_MACRO_PAGE],
-        "welds": [weld.weld for weld in plan.welds],
+        "welds": [weld.weld for weld in plan.designed],
         "cuts": MOST_CUTS,
         "unit": _unit(study),
         "mmPerUnit": {"mm": 1.0, "in": float(convert(1.0, "in", "mm"))},

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 from doe.planning.feasibility import WeldLoad, plan_loads
-from doe.planning.plan import Plan, PlannedWeld
+from doe.planning.plan import SECOND, Plan, PlannedWeld
+from doe.planning.second_beads import second_bead_notes
 from doe.report import cautions
 from doe.report.formatting import asked_of, quantity, setting
 from doe.report.labels import add_chalk_card, add_labels, plates_in_order
@@ -14,6 +16,9 @@ from doe.report.weld_row import add_weld, row_mm
 from doe.study.model import Study
 from doe.window.claim_file import ClaimFile, differences
 from doe.window.words import box_words, frequency, level
+
+SECOND_BEADS: Final = "second beads: count, do not cut"
+"""What stands over a coupon of second beads."""
 
 
 def run_sheet(plan: Plan, *, size: PaperSize = "A4", claim: ClaimFile | None = None) -> bytes:
@@ -36,11 +41,11 @@ def run_sheet(plan: Plan, *, size: PaperSize = "A4", claim: ClaimFile | None = N
     confirms = all(weld.role == "confirm" for weld in plan.welds)
     sheet = Sheet(
         f"{'Confirmation sheet' if confirms else 'Run sheet'}: {study.title}",
-        foot=f"study {study.fingerprint}   seed {plan.seed}   stage {plan.stage}   {len(plan.welds)} welds",
+        foot=f"study {study.fingerprint}   seed {plan.seed}   stage {plan.stage}   {how_many_welds(plan)}",
         size=size,
     )
     sheet.add_page()
-    _front(sheet, study, what_is_confirmed(plan, claim) if confirms else ())
+    _front(sheet, study, what_is_confirmed(plan, claim) if confirms else (), second=second_bead_notes(plan.welds))
     plates = plates_in_order(plan)
     watched = {load.weld: _watch_words(load) for load in plan_loads(plan) if load.is_heaviest}
     for number, welds in enumerate(plates, start=1):
@@ -48,6 +53,12 @@ def run_sheet(plan: Plan, *, size: PaperSize = "A4", claim: ClaimFile | None = N
     add_chalk_card(sheet, plan)
     add_labels(sheet, plan)
     return bytes(sheet.output())
+
+
+def how_many_welds(plan: Plan) -> str:
+    """Count the welds of a plan, and its second beads apart."""
+    second = f" and {len(plan.second_beads)} second beads" if plan.second_beads else ""
+    return f"{len(plan.designed)} welds{second}"
 
 
 def what_is_confirmed(plan: Plan, claim: ClaimFile | None) -> tuple[str, ...]:
@@ -68,7 +79,7 @@ def what_is_confirmed(plan: Plan, claim: ClaimFile | None) -> tuple[str, ...]:
     return tuple(line for line in lines if line)
 
 
-def _front(sheet: Sheet, study: Study, confirmed: tuple[str, ...] = ()) -> None:
+def _front(sheet: Sheet, study: Study, confirmed: tuple[str, ...], *, second: tuple[str, ...]) -> None:
     """Print what is confirmed, what is held, what to check and what to beware of."""
     job = [study.job.joint, study.job.material, study.job.wire]
     if study.job.thickness_mm:
@@ -87,7 +98,7 @@ def _front(sheet: Sheet, study: Study, confirmed: tuple[str, ...] = ()) -> None:
         sheet.ln(1)
     _ticks(sheet, "Before the first arc", cautions.BEFORE_THE_ARC)
     _ticks(sheet, "At every weld", cautions.BETWEEN_WELDS)
-    for line in how_to_run(study):
+    for line in (*how_to_run(study), *second):
         sheet.text_line(f"• {line}", size=8)
     sheet.ln(1)
     sheet.text_line("Take care", size=9, bold=True)
@@ -140,7 +151,7 @@ def _ticks(sheet: Sheet, title: str, lines: tuple[str, ...]) -> None:
 
 def _plate(sheet: Sheet, study: Study, welds: list[PlannedWeld], *, place: str, watched: Mapping[str, str]) -> None:
     """Print one plate: its picture, what holds for all of it, one row a weld."""
-    heights = [row_mm(sheet, study, is_watched=weld.weld in watched) for weld in welds]
+    heights = [row_mm(sheet, study, is_watched=w.weld in watched, is_second=w.role == SECOND) for w in welds]
     if sheet.room_left() < 8 + sum(heights[:2]):
         sheet.add_page()
     top = sheet.get_y()
@@ -150,7 +161,8 @@ def _plate(sheet: Sheet, study: Study, welds: list[PlannedWeld], *, place: str, 
         for j, factor in enumerate(study.factors)
         if factor.hard_to_change
     ]
-    heading = "   ".join([f"{welds[0].plate}", *held, *([f"{welds[0].block}"] if welds[0].block else [])])
+    second = [SECOND_BEADS] if welds[0].role == SECOND else []
+    heading = "   ".join([f"{welds[0].plate}", *held, *([f"{welds[0].block}"] if welds[0].block else []), *second])
     sheet.fitted(sheet.l_margin + 2, top + 5.4, heading, width=sheet.epw - 34, size=13)
     sheet.text_at(sheet.w - sheet.r_margin - 28, top + 5, place, size=8)
     sheet.set_y(top + 8)

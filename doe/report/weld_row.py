@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from doe.planning.plan import PlannedWeld
+from doe.planning.plan import SECOND, PlannedWeld
 from doe.report.formatting import setting, setting_value, shown_unit
 from doe.report.pdf import Sheet
 from doe.study.model import Factor, Response, Study
@@ -48,9 +48,9 @@ class _Layout:
         return max(LEAST_MM, self.dials_mm + blanks_mm + 1.2)
 
 
-def row_mm(sheet: Sheet, study: Study, *, is_watched: bool = False) -> float:
-    """Give the height a weld of a study takes on a sheet. [mm]."""
-    return _layout(sheet, study).height(is_watched=is_watched) + 1
+def row_mm(sheet: Sheet, study: Study, *, is_watched: bool = False, is_second: bool = False) -> float:
+    """Give the height a weld of a study, or a second bead, takes on a sheet. [mm]."""
+    return _layout(sheet, study, is_second=is_second).height(is_watched=is_watched) + 1
 
 
 def add_weld(sheet: Sheet, study: Study, weld: PlannedWeld, *, beads: int, watch: str = "") -> None:
@@ -67,7 +67,7 @@ def add_weld(sheet: Sheet, study: Study, weld: PlannedWeld, *, beads: int, watch
         What to watch at this weld; empty for nothing.
     """
     left, top = sheet.l_margin, sheet.get_y()
-    layout = _layout(sheet, study)
+    layout = _layout(sheet, study, is_second=weld.role == SECOND)
     height = layout.height(is_watched=bool(watch))
     sheet.rect(left, top, sheet.epw, height)
     sheet.text_at(left + 2, top + 9, f"{weld.order}", size=22, bold=True)
@@ -82,8 +82,8 @@ def add_weld(sheet: Sheet, study: Study, weld: PlannedWeld, *, beads: int, watch
     sheet.set_y(top + height)
 
 
-def _layout(sheet: Sheet, study: Study) -> _Layout:
-    """Work out the layout, the same for every weld of a study."""
+def _layout(sheet: Sheet, study: Study, *, is_second: bool) -> _Layout:
+    """Work out the layout, the same for every weld of a study, and for every second bead."""
     dials = _dials_of(study)
     dial_lines = max(1, -(-len(dials) // MOST_DIALS))
     columns = max(1, -(-len(dials) // dial_lines))
@@ -92,7 +92,7 @@ def _layout(sheet: Sheet, study: Study) -> _Layout:
     is_long = any(sheet.get_string_width(factor.name) > width for _, factor in dials)
     lines: list[list[tuple[Blank, ...]]] = [[]]
     used = 0.0
-    for group in blanks(study):
+    for group in blanks(study, is_second=is_second):
         needed = _width(sheet, group)
         if lines[-1] and used + needed > sheet.epw - PICTURE_MM:
             lines.append([])
@@ -185,14 +185,15 @@ def _words_mm(sheet: Sheet, group: tuple[Blank, ...]) -> float:
     return float(sum(sheet.get_string_width(label) + sheet.get_string_width(unit) for label, _, unit in group))
 
 
-def blanks(study: Study) -> list[tuple[Blank, ...]]:
-    """Give every blank of a weld, in groups that stay together."""
+def blanks(study: Study, *, is_second: bool = False) -> list[tuple[Blank, ...]]:
+    """Give every blank of a weld, in groups that stay together; a second bead is only asked for counts."""
     temperature = "°F" if study.units == "us" else "°C"
     groups: list[tuple[Blank, ...]] = [(("done", 0, ""), ("aborted", 0, ""), ("scrapped", 0, ""))]
-    groups += [_response_blanks(response, study) for response in study.responses]
+    asked = [response for response in study.responses if response.kind == "count" or not is_second]
+    groups += [_response_blanks(response, study) for response in asked]
     groups.append((("plate", 12, temperature), ("rest", 9, "min")))
     groups.append((("stick-out", 9, "in" if study.units == "us" else "mm"),))
-    if any(response.kind == "trip" for response in study.responses):
+    if any(response.kind == "trip" for response in asked):
         groups.append((("line", 9, "A"), ("", 9, "V")))
     return [*groups, (("note", 28, ""),)]
 

@@ -8,6 +8,9 @@
   const at = (id) => document.getElementById(id);
   const use = (name) => fields.find((field) => field.use === name);
   fields.forEach((field, i) => { field.id = `field-${i}`; });
+  // A second bead is only looked over: what is read on a section is not shown, and a trip may be noted but is not asked.
+  const isShown = (field, weld) => !(weld.isSecond && plan.second.hidden.includes(field.heading));
+  const isAsked = (field, weld) => field.asked && isShown(field, weld) && !(weld.isSecond && plan.second.optional.includes(field.heading));
 
   // ---- what is kept, and where --------------------------------------------------------------------------------
   const fresh = () => ({ place: 0, entries: {}, arcs: {}, lastArc: null, units: {}, past: [] });
@@ -93,7 +96,7 @@
 
   function missing(weld) {
     if (status(weld) === "not run" || status(weld) === "scrapped") return [];
-    const labels = fields.filter((f) => f.asked && text(weld, f.heading) === "").map((f) => f.label);
+    const labels = fields.filter((f) => isAsked(f, weld) && text(weld, f.heading) === "").map((f) => f.label);
     if (status(weld) === "aborted" && text(weld, use("notes").heading) === "") labels.push("why, in the notes");
     return labels;
   }
@@ -335,7 +338,7 @@
     } else {
       keys = [key("arc-key", here.ran ? "Start again, and add" : "Start the arc timer", () => startArc(weld), { class: "main" })];
     }
-    const aim = arc.hold === null ? "" : `Hold for ${2 * arc.hold} s where you can (${arc.hold} s asked).`;
+    const aim = arc.hold === null || weld.isSecond ? "" : `Hold for ${2 * arc.hold} s where you can (${arc.hold} s asked).`;
     return make("div", { class: "field" }, make("p", { class: "label", text: "arc time" }), clock, make("p", { id: "arc-reached", class: "label" }),
       aim ? make("p", { class: "hint", text: aim }) : null, make("div", { class: "keys" }, ...keys));
   }
@@ -355,7 +358,7 @@
 
   function drawWeld(i) {
     const weld = welds[i];
-    const part = (name) => fields.filter((field) => field.part === name).map((field) => drawField(field, weld));
+    const part = (name) => fields.filter((field) => field.part === name && isShown(field, weld)).map((field) => drawField(field, weld));
     const section = (title, ...inside) => make("section", { class: "part" }, make("h3", { text: title }), ...inside);
     const folded = (id, title, name) => {
       const inside = part(name);
@@ -377,7 +380,7 @@
       list(plan.always),
       section("Before the arc", drawRest(weld), ...part("before")),
       section("The arc", drawArc(weld), isTripped ? taking : null, ...part("arc"), ...part("status"), ...part("after")),
-      section("After cutting", ...part("measure")),
+      section(weld.isSecond ? "Looked over" : "After cutting", ...part("measure")),
       make("section", { class: "part" }, ...part("notes")),
       folded("more", "More to write down", "more"),
       folded("set", "Not set as planned", "set"),
