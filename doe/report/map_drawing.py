@@ -243,12 +243,16 @@ def _nearest(axis: FloatArray, value: float) -> int:
 
 
 def _weld_dots(window: Window, results: Results, at: dict[int, int], dials: tuple[int, int]) -> WeldDots:
-    """Give the welds that lie nearest to this map among all maps, whatever the dials that are held stood at."""
+    """Give the welds that lie nearest to this map among all maps, whatever the dials that are held stood at.
+
+    A second bead is shown where it was not good: more than its count is not known of it, so it is never a good weld.
+    """
     near = np.ones(results.n_welds, dtype=bool)
     for j, index in at.items():
         axis = window.axes[j]
         near &= np.array([_nearest(axis, value) == index for value in results.settings[:, j]])
-    chosen = [i for i in np.flatnonzero(near).tolist() if results.status[i] not in {"scrapped", "not run"}]
+    made = [i for i in np.flatnonzero(near).tolist() if results.status[i] not in {"scrapped", "not run"}]
+    chosen = [i for i in made if not results.is_second[i] or outcome_of(results, i) in {"not good", "trip"}]
     return WeldDots(
         x=results.settings[chosen, dials[0]],
         y=results.settings[chosen, dials[1]],

@@ -143,9 +143,10 @@ def percent(share: float) -> str:
 
 
 def _readings(results: Results, study: Study, at: tuple[float, ...], j: int) -> Iterator[str]:
-    """Say what was read on the welds made at each end of the dial and at the setting."""
+    """Say what was read on the welds made at each end of the dial and at the setting; second beads cannot be judged."""
     factor, column = study.factors[j], results.settings[:, j]
     made = np.array([status not in {"scrapped", "not run"} for status in results.status], dtype=bool)
+    made &= ~results.is_second
     if factor.is_kind:
         places = [float(k) for k in np.unique(column[made])]
         near = 0.0
