@@ -258,6 +258,7 @@ def _sizes_words(study: Study, rows: Sequence[SizeRow], simulated: Sequence[Simu
             f"region. Power: the lowest chance over the factors to see a difference of {DIFFERENCE:g} times the "
             "scatter between the ends of a range. Welding: with rests. Bench: cutting, etching and measuring. All "
             "welds made at once and without blocks, from a quick search: the plan you make may be a little better."
+            + (" Plates and welding are those of the second beads too." if study.plan.second_bead else "")
         )
     if simulated:
         yield (

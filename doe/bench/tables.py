@@ -18,6 +18,9 @@ HOW_TO_FILL: Final = (
 """What the comment lines of a blank table say to the person who fills it in; without commas and semicolons, so that
 a spreadsheet keeps each in one cell."""
 
+SECOND_BEADS: Final = ("A second bead (role second) needs its count and the length looked over and nothing else.",)
+"""What they say besides where there are second beads."""
+
 
 def results_table(plan: Plan) -> str:
     """Write the blank results.csv of a plan.
@@ -40,7 +43,7 @@ def results_table(plan: Plan) -> str:
     blank = results_columns(plan.study)[len(plan_columns(plan.study)) :]
     text = io.StringIO()
     text.writelines(comments)
-    text.writelines(f"# {line}\n" for line in HOW_TO_FILL)
+    text.writelines(f"# {line}\n" for line in (*HOW_TO_FILL, *(SECOND_BEADS if plan.second_beads else ())))
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow([*rows[0], *(safe_cell(column.heading) for column in blank)])
     writer.writerows([*row, *("" for _ in blank)] for row in rows[1:])

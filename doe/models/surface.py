@@ -36,6 +36,7 @@ import numpy.typing as npt
 
 from doe.bench.results import Results
 from doe.coding import Coding, FloatArray
+from doe.planning.second_beads import first_of
 from doe.study.model import Study
 from doe.terms import (
     CONSTANT,
@@ -182,7 +183,7 @@ class Surface:
         settings = start_settings(results, self.start)
         covariate = np.where(results.position > 1, 0.5, -0.5)
         if self.start.rule == "plate temperature":
-            covariate = (results.conditions[PLATE_TEMPERATURE] - self.start.centre) / self.start.scale
+            covariate = (plate_temperatures(results) - self.start.centre) / self.start.scale
         return self._columns_at(self.coding.to_coded(settings), covariate)
 
     def _columns_at(self, coded: FloatArray, covariate: FloatArray) -> FloatArray:
@@ -340,7 +341,7 @@ def find_start(results: Results) -> Start:
     if wishes.welds_per_plate < 2 or wishes.later_welds != "warm":
         return Start()
     made = np.array([status != "not run" for status in results.status])
-    temperature = results.conditions.get(PLATE_TEMPERATURE, np.full(results.n_welds, np.nan))
+    temperature = plate_temperatures(results)
     first, later = made & (results.position == 1), made & (results.position > 1)
     known = first.any() and later.any() and bool(np.isfinite(temperature[made]).all())
     preheat = results.study.factor_of_role("preheat")
@@ -358,6 +359,18 @@ def find_start(results: Results) -> Start:
     return Start("plate temperature", *means, centre=centre, scale=scale)
 
 
+def plate_temperatures(results: Results) -> FloatArray:
+    """Give the plate temperature before each weld, shape (n_welds,); a second bead's unless read is its first one's."""
+    temperature = results.conditions.get(PLATE_TEMPERATURE, np.full(results.n_welds, np.nan))
+    unread = np.flatnonzero(results.is_second & np.isnan(temperature))
+    if not len(unread):
+        return temperature
+    read = dict(zip(results.weld, temperature.tolist(), strict=True))
+    filled = temperature.copy()
+    filled[unread] = [read.get(first_of(results.weld[i]), np.nan) for i in unread]
+    return filled
+
+
 def start_settings(results: Results, start: Start) -> FloatArray:
     """Give the settings of the welds made, by rule ``preheat`` with the plate temperature as preheat.
 
@@ -369,7 +382,7 @@ def start_settings(results: Results, start: Start) -> FloatArray:
     settings = results.settings.copy()
     if start.rule == "preheat":
         unit = results.study.factors[start.preheat].unit
-        settings[:, start.preheat] = convert(results.conditions[PLATE_TEMPERATURE], "degC", unit)
+        settings[:, start.preheat] = convert(plate_temperatures(results), "degC", unit)
     return settings
 
 

@@ -19,6 +19,7 @@ from doe.bench.results import Counts, Measurement, Passes, Results, Trips
 from doe.bench.stage import write_stage
 from doe.bench.taking import read_export, write_export
 from doe.planning.plan import Plan
+from doe.planning.second_beads import add_second_beads
 from doe.report.bench_page import FROM_PAGE, write_bench_page
 from doe.study.model import Study
 
@@ -152,6 +153,46 @@ def test_a_reload_that_sees_an_older_store_shows_the_newer_entries(page: Any):
     page.browser.run("localStorage.setItem(arguments[0], arguments[1])", key, before)
     page.browser.call("POST", "/refresh", {})
     assert page.rows()[2]["status"] == "done"
+
+
+def test_a_second_bead_is_complete_with_its_count(open_page: Any, lugs: Study, make_plan: Any):
+    study = replace(lugs, plan=replace(lugs.plan, second_bead=True))
+    plan = make_plan(study)
+    page = open_page(replace(plan, welds=add_second_beads(plan.welds, wanted=True)))
+    shown = "return document.getElementById(arguments[0]) !== null"
+    page.go("W05b")
+    assert page.browser.text("#heading") == "W05b: weld 3 of 12"
+    assert "The second bead of W05: look it over and count. It is not cut." in page.browser.text("#screen")
+    assert "Looked over" in page.browser.text("#screen")
+    for heading in ("penetration [mm]", "root fused"):
+        assert not page.browser.run(shown, f"{page.field[heading]}-label"), heading
+    for heading in ("porosity", "porosity length [mm]", "trip", "status", "notes"):
+        assert page.browser.run(shown, f"{page.field[heading]}-label"), heading
+    assert "Hold for" not in page.browser.text("#screen")
+    page.choose("status", "done")
+    page.browser.click("#all")
+    assert page.browser.text("#weld-2").endswith("done; still open: porosity")
+    page.go("W05b")
+    page.browser.click(f"#{page.field['porosity']}-more")
+    page.browser.click("#all")
+    assert page.browser.text("#weld-2").endswith("done; complete")
+    page.go("W05")
+    assert page.browser.run(shown, f"{page.field['penetration [mm]']}-label")
+    assert "Hold for" in page.browser.text("#screen")
+    row = next(row for row in page.rows() if row["weld"] == "W05b")
+    assert (row["porosity"], row["penetration [mm]"], row["trip"], row["role"]) == ("1", "", "", "second")
+
+
+def test_a_second_bead_that_trips_has_the_same_cautions(open_page: Any, lugs: Study, make_plan: Any):
+    study = replace(lugs, plan=replace(lugs.plan, second_bead=True))
+    plan = make_plan(study)
+    page = open_page(replace(plan, welds=add_second_beads(plan.welds, wanted=True)))
+    page.go("W05")
+    page.choose("trip", "yes")
+    page.go("W05b")
+    assert "W05 tripped at this setting. If it trips again, this setting is done." in page.browser.text(".care")
+    page.choose("trip", "yes")
+    assert "W05 tripped at this setting too: it is done." in page.browser.text(".care")
 
 
 def test_undo_takes_back_one_step_at_a_time_and_survives_a_reload(page: Any):

@@ -23,6 +23,13 @@ def test_more_welds_bring_a_window_more_often(hinge: Study):
     assert many.to_dict()["studies"] == 5
 
 
+def test_second_beads_are_simulated_and_not_counted_as_welds(hinge: Study):
+    second = replace(hinge, plan=replace(hinge.plan, second_bead=True))
+    (alone,), (both,) = (simulate_sizes(study, (18,), n_studies=6, seed=3) for study in (hinge, second))
+    assert alone.welds == both.welds == 18
+    assert both.share > alone.share
+
+
 def test_a_number_of_welds_that_cannot_be_planned_says_why(hinge: Study):
     (row,) = simulate_sizes(hinge, (8,), n_studies=2)
     assert "at least 10 welds" in row.refused

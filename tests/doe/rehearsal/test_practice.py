@@ -10,6 +10,7 @@ from doe.bench.stage import write_stage
 from doe.errors import CannotAnswerError, DoeError, WouldOverwriteError
 from doe.planning.plan import Plan, PlannedWeld
 from doe.planning.region import reachable_settings
+from doe.planning.second_beads import add_second_beads
 from doe.rehearsal.practice import Practice, class_welder, make_welds, read_practice, write_practice
 from doe.shipped import shipped
 from doe.study import read_study
@@ -105,3 +106,18 @@ def test_practice_is_read_back_and_a_spoilt_file_refused(tmp_path):
     path.write_text('{"group": "x"}')
     with pytest.raises(DoeError, match="begin again in a new folder"):
         read_practice(tmp_path)
+
+
+def test_second_beads_are_welded_under_their_own_numbers(tmp_path: Path):
+    text = shipped("hinge-lugs/study.toml").read_text(encoding="utf-8")
+    (tmp_path / "study.toml").write_text(text.replace("[plan]", "[plan]\nsecond_bead = true"), encoding="utf-8")
+    read = read_study(tmp_path)
+    welds = [PlannedWeld(f"W0{i}", f"P0{i}", 1, i, (19.6, 6.0 + i / 2, 70.0)) for i in range(1, 4)]
+    plan = Plan(read, add_second_beads(welds, wanted=True), seed=1, fingerprint=read.fingerprint)
+    write_stage(plan)
+    _, new = make_welds(read, Practice(3, "Ida"), ["w02B", "W01"])
+    assert new == ("W01", "W02b")
+    found = read_results(read.folder, read)
+    made = [weld for weld, status in zip(found.weld, found.status, strict=True) if status != "not run"]
+    assert made == ["W01", "W02b"]
+    assert np.isnan(readings(read)[list(found.weld).index("W02b")])

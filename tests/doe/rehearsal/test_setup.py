@@ -42,8 +42,15 @@ def test_each_lever_changes_one_thing(hinge: Study):
             study.response("penetration") != whole.response("penetration"),
             study.response("porosity") != whole.response("porosity"),
             (study.supply, known.bench) != (whole.supply, INFORMED.bench),
+            known.second_bead,
         ]
         assert sum(changed) == 1, name
+
+
+def test_a_second_bead_is_asked_of_the_plan(hinge: Study):
+    known = KNOWLEDGE["a second bead for pores"]
+    assert Setup(hinge, TRUTHS["hinge lugs"], known, (18,)).planned().plan.second_bead
+    assert not Setup(hinge, TRUTHS["hinge lugs"], INFORMED, (18,)).planned().plan.second_bead
 
 
 def test_a_stated_scatter_is_the_welders_own_to_a_quarter(hinge: Study):

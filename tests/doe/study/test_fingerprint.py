@@ -48,6 +48,7 @@ def test_the_wires_own_burn_off_counts(full: str) -> None:
         ('role = "voltage"', ""),
         ("[claim]\nreliability = 0.90", "[claim]"),
         ("[plan]", '[plan]\npotential = "none"'),
+        ("[plan]", "[plan]\nsecond_bead = false"),
     ],
 )
 def test_the_same_meaning_written_otherwise_has_the_same_fingerprint(full: str, old: str, new: str) -> None:
@@ -62,6 +63,7 @@ def test_the_same_meaning_written_otherwise_has_the_same_fingerprint(full: str, 
         ('"5" = 22.3', '"6" = 22.3'),
         ("step = 0.5", "step = 0.25"),
         ("[plan]", '[plan]\npotential = "third order"'),
+        ("[plan]", "[plan]\nsecond_bead = true"),
         ("welds_per_plate = 2", "welds_per_plate = [2, 2, 2, 2, 1, 2, 2, 2, 2, 1]"),
         ("at_least = 1.2", "at_least = 1.3"),
         ("<= 15", "<= 15.5"),

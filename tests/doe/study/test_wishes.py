@@ -55,6 +55,26 @@ def test_compound_criterion_and_potential_terms_can_be_asked_for(parse: Parse) -
     assert (plan.criterion, plan.potential) == ("compound", "third order")
 
 
+PORES = '[[response]]\nname = "porosity"\nkind = "count"\nper = "100 mm"\nat_most = 2\n'
+
+
+def test_second_beads_can_be_asked_for_where_something_is_counted(parse: Parse) -> None:
+    assert parse("[plan]\nsecond_bead = true\n", response=PORES).plan.second_bead
+    assert not parse("[plan]\nsecond_bead = false\n").plan.second_bead
+    assert not parse(response=PORES).plan.second_bead
+
+
+@pytest.mark.parametrize(
+    "response",
+    ["", '[[response]]\nname = "porosity"\nkind = "count"\nper = "100 mm"\n'],
+    ids=["nothing counted", "no requirement"],
+)
+def test_second_beads_are_refused_where_nothing_counted_is_required(refused: Refused, response: str) -> None:
+    depth = '[[response]]\nname = "penetration"\nkind = "measure"\nunit = "mm"\nat_least = 1.2\n'
+    said = "no response of kind “count” has a requirement here: give one at_most, or leave second_bead out"
+    refused("plan.second_bead", said, "[plan]\nsecond_bead = true\n", response=depth + response)
+
+
 def test_few_welds_have_few_repeats(parse: Parse) -> None:
     assert parse("[plan]\nwelds = 2\n").plan.repeats == 1
     assert parse("[plan]\nwelds = 1\n").plan.repeats == 0
@@ -90,6 +110,7 @@ def test_shares_may_be_per_cent(parse: Parse) -> None:
         ("repeats = 18", ".repeats", "from 0 to 17 is"),
         ("repeats = -1", ".repeats", "from 0 to 17 is"),
         ('criterion = "A"', ".criterion", "accepted are I, D, compound"),
+        ('second_bead = "yes"', ".second_bead", "write true or false, without quotes"),
         ('potential = "fourth order"', ".potential", "accepted are none, third order"),
         ("welds_per_plate = [9, 8]", ".welds_per_plate", "the plates hold 17 welds, but welds = 18"),
         ("welds_per_plate = [18, 0]", ".welds_per_plate", "each plate has at least one weld"),
