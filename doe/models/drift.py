@@ -137,7 +137,7 @@ def change_along(nodes: Nodes, y: FloatArray, column: FloatArray) -> StudentMixt
     along, oPo = Po @ centred, Po @ o
     df = nodes.df - 1.0
     q = quadratic_form(nodes, centred) - along**2 / oPo
-    weight = node_probabilities(-0.5 * (nodes.log_det + np.log(oPo)) - 0.5 * df * np.log(q))
+    weight = node_probabilities(nodes.log_before - 0.5 * np.log(oPo) - 0.5 * df * np.log(q))
     scale = np.sqrt(q / df / oPo)
     return StudentMixture(weight[:, None], (along / oPo)[:, None], scale[:, None], np.array([df]))
 
@@ -187,7 +187,7 @@ def weld_scatter(nodes: Nodes, y: FloatArray, column: FloatArray) -> float:
     centred, Po = y - y.mean(), nodes.inverse.project(column - column.mean())
     oPo, df = Po @ (column - column.mean()), nodes.df - 1.0
     q = quadratic_form(nodes, centred) - (Po @ centred) ** 2 / oPo
-    weight = node_probabilities(-0.5 * (nodes.log_det + np.log(oPo)) - 0.5 * df * np.log(q))
+    weight = node_probabilities(nodes.log_before - 0.5 * np.log(oPo) - 0.5 * df * np.log(q))
     return float(np.sqrt(weight @ q / df))
 
 

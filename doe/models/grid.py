@@ -10,7 +10,7 @@ covariates (see ``covariates``) is one for all. Written in the n readings, V = E
 holds error weights), it needs matrices of n by n only::
 
     P = V^-1 - V^-1 1 (1' V^-1 1)^-1 1' V^-1,   q = y' P y + nu0 s0^2
-    log weight = -1/2 (log|V| + log 1' V^-1 1) - (n - 1 + nu0)/2 log q
+    log weight = log prior weight - 1/2 (log|V| + log 1' V^-1 1) - (n - 1 + nu0)/2 log q
     s2 = q / chi2(n - 1 + nu0),   b0 | s2 ~ N(1' V^-1 y / 1' V^-1 1, s2 / 1' V^-1 1)
 
 which is METHOD.md's form, log|W| + log|D| + log|A|, by the matrix determinant lemma, with the constant's very wide
@@ -28,6 +28,7 @@ from typing import Final
 from weakref import WeakKeyDictionary, WeakValueDictionary
 
 import numpy as np
+from scipy.special import chdtri
 
 from doe.bench.results import IntArray
 from doe.coding import FloatArray
@@ -47,6 +48,10 @@ PLATE: Final = (0.0, 0.15, 0.3, 0.5, 0.8, 1.3, 2.5, 6.0)
 plates and welds that scatter as METHOD.md names them (section 9: .1 to .3, .15 to .35 mm): mostly between .1 and 2."""
 BLOCK: Final = (0.0, 0.15, 0.4, 1.0)
 """r_b, block variance over weld variance. [1]"""
+USUAL: Final = (2.5, 2.0)
+"""Up to these, values of t1 and of t2 weigh alike beforehand; beyond, with the inverse square, as heavy-tailed priors of a
+scale do. [1] Ours: METHOD.md weighs all alike, and then 12 welds of which nothing is known are fitted so closely that
+bands of the mean are too narrow (DEVELOPERS.md)."""
 COVARIATE: Final = 0.49
 """t^2, what one standard deviation of a covariate does: beforehand a third of the scatter between welds. [1] Ours."""
 DRAWN_CELLS: Final = 800_000
@@ -56,7 +61,7 @@ FIRST_GROUP, SECOND_GROUP, THIRD_GROUP, PLATE_GROUP, BLOCK_GROUP, COVARIATE_GROU
 
 @dataclass(frozen=True)
 class Grid:
-    """The values of each hyper-parameter, all combinations of equal weight."""
+    """The values of each hyper-parameter, in all combinations; their weights are ``Effects.log_prior``."""
 
     first: tuple[float, ...] = FIRST
     second: tuple[float, ...] = SECOND
@@ -90,6 +95,13 @@ class Effects:
         parts = [self.C[:, self.group == g] for g in range(6)]
         grams = np.stack([(part @ part.T).ravel() for part in parts])
         return np.asarray((self.variance @ grams).reshape(-1, n, n))
+
+    @property
+    def log_prior(self) -> FloatArray:
+        """Log prior weight of every node, shape (n_nodes,), up to a constant: min(1, (usual t / t)^2) of t1 and t2."""
+        usual = np.square(USUAL)
+        beyond = np.maximum(self.variance[:, [FIRST_GROUP, SECOND_GROUP]], usual) / usual
+        return np.asarray(-np.log(beyond).sum(axis=1))
 
 
 def lay_out_effects(
@@ -145,6 +157,11 @@ class ScatterPrior:
     nu0: float = 0.0
     s0: float = 0.0
 
+    @classmethod
+    def about(cls, scatter: float, *, welds: float) -> ScatterPrior:
+        """Give the prior of a stated scatter, worth some welds, of which the scatter is the median."""
+        return cls(welds, scatter * float(np.sqrt(chdtri(welds, 0.5) / welds)))
+
     @property
     def sum_of_squares(self) -> float:
         """nu0 s0^2."""
@@ -183,9 +200,14 @@ class Nodes:
         """1' V^-1 1, shape (n_nodes,)."""
         return np.asarray(self.inverse.ones.sum(axis=1))
 
+    @property
+    def log_before(self) -> FloatArray:
+        """What of the log weight of nodes no reading enters, shape (n_nodes,), up to a constant."""
+        return np.asarray(self.effects.log_prior - 0.5 * self.log_det)
+
     def log_weights(self, q: FloatArray) -> FloatArray:
         """Give the log weight of nodes from q, shape (..., n_nodes), up to a constant."""
-        return np.asarray(-0.5 * self.log_det - 0.5 * self.df * np.log(q))
+        return np.asarray(self.log_before - 0.5 * self.df * np.log(q))
 
 
 def make_nodes(effects: Effects, prior: ScatterPrior, *, error: FloatArray | None = None) -> Nodes:

@@ -104,8 +104,8 @@ def predict_each_left_out(nodes: Nodes, y: FloatArray, groups: Sequence[IntArray
         e = np.einsum("kij,kj->ki", covariance, Py)
         q = whole - np.einsum("ki,ki->k", Py, e)
         df = nodes.df - len(rows)
-        log_det = nodes.log_det + np.linalg.slogdet(block).logabsdet
-        weight = node_probabilities(-0.5 * log_det - 0.5 * df * np.log(q))
+        before = nodes.log_before - 0.5 * np.linalg.slogdet(block).logabsdet
+        weight = node_probabilities(before - 0.5 * df * np.log(q))
         scale = np.sqrt(q[:, None] / df * np.diagonal(covariance, axis1=1, axis2=2))
         each = np.repeat(weight[:, None], len(rows), axis=1)
         yield StudentMixture(each, y[rows] - e, scale, np.full(len(rows), df))
@@ -141,8 +141,8 @@ def leave_each_out(nodes: Nodes, y: FloatArray, n_columns: int) -> LeaveOneOut:
     e, df = Py / d, nodes.df - 1.0
     whole = quadratic_form(nodes, centred)
     q = whole[:, None] - Py * e
-    log_det = nodes.log_det[:, None] + np.log(d)
-    weight = node_probabilities((-0.5 * log_det - 0.5 * df * np.log(q)).T).T
+    before = nodes.log_before[:, None] - 0.5 * np.log(d)
+    weight = node_probabilities((before - 0.5 * df * np.log(q)).T).T
     fitted, moved = _without_each(nodes, y, n_columns, Py=Py, gap=weight * e)
     return LeaveOneOut(
         StudentMixture(weight, y - e, np.sqrt(q / df / d), np.full(len(y), df)),

@@ -63,7 +63,7 @@ def assumptions_of(results: Results, response: Response, usable: Usable) -> tupl
     assumptions = []
     if response.expect_scatter is not None:
         source = f" (from {response.scatter_from})" if response.scatter_from else ""
-        stated = f"s0 = {_with_unit(response.expect_scatter, response)}{source}, worth 4 welds."
+        stated = f"s0 = {_with_unit(response.expect_scatter, response)}{source}, worth 2 welds."
         assumptions.append(
             f"Repeat scatter of {response.name} from earlier work was taken in: {stated}"
             if _repeated(results, usable)

@@ -23,8 +23,8 @@ REGION_POINTS: Final = 20_000
 """Settings of the region at which the variance is looked at. Our planning value."""
 BAND_LEVEL: Final = 0.90
 """Level of the two-sided confidence band for the mean."""
-PRIOR_WELDS: Final = 4
-"""A scatter known from earlier work counts as much as this many welds (METHOD.md, section 2)."""
+PRIOR_WELDS: Final = 2
+"""A scatter known from earlier work counts as much as this many welds, as in the fit. [1]"""
 
 
 @dataclass(frozen=True, eq=False)

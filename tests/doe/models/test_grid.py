@@ -29,7 +29,7 @@ from doe.models.surface import build_surface
 from doe.study.model import Study
 
 MakeResults = Callable[..., Results]
-SMALL = Grid(first=(1.0, 6.0), second=(0.3, 2.0), third=(0.05, 1.0), plate=(0.0, 1.0, 2.5), block=(0.0, 0.4))
+SMALL = Grid(first=(1.0, 6.0), second=(0.3, 5.0), third=(0.05, 1.0), plate=(0.0, 1.0, 2.5), block=(0.0, 0.4))
 PLATES = np.arange(16) // 2
 DAYS = (np.arange(16) >= 6).astype(int)
 ONE_DAY = np.zeros(16, dtype=int)
@@ -58,7 +58,10 @@ def prior_variances(classes: list[str], t: tuple[float, float, float]) -> FloatA
 def method_posterior(
     X: FloatArray, classes: list[str], y: FloatArray, prior: ScatterPrior
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """METHOD.md section 2 as it is printed, in the coefficients: node weights, mean and covariance."""
+    """METHOD.md section 2 as it is printed, in the coefficients: node weights, mean and covariance.
+
+    But for the prior weights of the nodes, which METHOD.md has all alike.
+    """
     Z = (PLATES[:, None] == np.unique(PLATES)).astype(float)
     Q = (DAYS[:, None] == np.unique(DAYS)).astype(float)
     df = len(y) - 1 + prior.nu0
@@ -72,7 +75,8 @@ def method_posterior(
         m = S @ X.T @ W_inv @ y
         q = y @ (W_inv - W_inv @ X @ S @ X.T @ W_inv) @ y + prior.nu0 * prior.s0**2
         log_det = np.linalg.slogdet(W)[1] + np.log(D).sum() + np.linalg.slogdet(A)[1]
-        log_weights.append(-0.5 * log_det - df / 2 * np.log(q))
+        weight = min(1.0, (2.5 / t1) ** 2) * min(1.0, (2.0 / t2) ** 2)
+        log_weights.append(np.log(weight) - 0.5 * log_det - df / 2 * np.log(q))
         means.append(m)
         covariances.append(S * q / (df - 2))
     w = node_probabilities(np.array(log_weights))
@@ -95,6 +99,28 @@ def test_weights_and_moments_are_those_of_the_printed_formulae(
     sd = np.sqrt(np.diag(covariance))
     assert_allclose((coefficients.mean(axis=0) - mean) / sd, 0.0, atol=5 / np.sqrt(60_000))
     assert_allclose(np.cov(coefficients.T) / np.outer(sd, sd), covariance / np.outer(sd, sd), atol=0.06)
+
+
+@pytest.mark.parametrize("nu0", [2.0, 4.0])
+def test_a_stated_scatter_is_the_median_of_its_prior(nu0: float) -> None:
+    prior = ScatterPrior.about(0.25, welds=nu0)
+    drawn = prior.sum_of_squares / stats.chi2(nu0).ppf([0.25, 0.5, 0.75])
+    assert drawn[0] > 0.25**2 > drawn[2]
+    assert_allclose(drawn[1], 0.25**2)
+
+
+def test_a_steep_slope_is_believed_once_the_welds_show_it() -> None:
+    """Steep slopes weigh less beforehand: noise makes none, and twenty weld sds a unit are found as they are."""
+    x = np.linspace(-1.0, 1.0, 12)
+    effects = lay_out_effects(
+        np.column_stack([np.ones(12), x]), ["constant", "first"], plates=np.arange(12), blocks=np.zeros(12), grid=Grid()
+    )
+    nodes = make_nodes(effects, ScatterPrior())
+    noise = np.random.default_rng(4).normal(size=12)
+    steep = node_probabilities(nodes.log_weights(quadratic_form(nodes, 20.0 * x + noise)))
+    flat = node_probabilities(nodes.log_weights(quadratic_form(nodes, noise)))
+    assert steep @ (effects.variance[:, 0] >= 6.0**2) > 0.9
+    assert flat @ (effects.variance[:, 0] >= 6.0**2) < 0.1
 
 
 def test_one_slope_agrees_with_direct_integration() -> None:
