@@ -1,4 +1,4 @@
-"""Comparing where nothing is asked of a weld, or of nothing that was measured: the differences are told all the same."""
+"""Comparing where nothing is asked, or nothing of that was measured: the differences are told all the same."""
 
 from __future__ import annotations
 
