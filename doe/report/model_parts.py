@@ -168,7 +168,7 @@ def _sensitivity(part: ResponseFit, study: Study) -> Iterable[Table]:
     if not isinstance(found, dict):
         return
     at = ", ".join(
-        f"{f.name} {found['at'][f.name] if f.is_kind else setting(f, float(found['at'][f.name]), study.units)}"
+        f"{f.name} {found['at'][f.name] if f.is_kind else setting(f, float(found['at'][f.name]))}"
         for f in study.factors
     )
     rows = tuple((str(e["assumption"]), at_least(e["expected"]), at_least(e["low"])) for e in found["effects"])

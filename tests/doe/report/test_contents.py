@@ -87,14 +87,14 @@ def test_a_turned_dial_tells_what_is_expected_there(answered):
 @pytest.mark.parametrize(
     ("factor", "value", "words"),
     [
-        (Factor("feed", "feed", "in/min", (200.0, 300.0)), 300.0, "7.62 m/min [300 in/min]"),
+        (Factor("feed", "feed", "in/min", (200.0, 300.0)), 300.0, "300 in/min [7.62 m/min]"),
         (Factor("voltage", "voltage", "V", (17.0, 18.4), ("1", "2")), 18.4, "2 (18.4 V)"),
         (Factor("voltage", values=(1.0, 2.0), marks=("A", "B"), calibrated=False), 2.0, "B"),
         (Factor("wire", kinds=("thin", "thick")), 1.0, "thick"),
     ],
 )
-def test_settings_are_told_in_both_units_where_there_are_two(hinge, factor, value, words):
-    assert in_both_units(replace(hinge, factors=(factor,)), factor, value) == words
+def test_settings_are_told_in_both_units_the_dials_own_first(factor, value, words):
+    assert in_both_units(factor, value) == words
 
 
 def test_readings_are_told_in_both_units_the_shown_one_first():
@@ -232,7 +232,7 @@ def test_a_depth_read_in_millimetres_is_printed_in_inches(answered):
     [
         (Response("penetration", "measure", "mm", at_least=1.2), "at least 1.2 mm"),
         (Response("leg", "measure", "mm", at_least=5.0, at_most=7.0), "at least 5 mm and at most 7 mm"),
-        (Response("porosity", "count", at_most=2, per_text="100 mm"), "at most 2 in 100 mm"),
+        (Response("porosity", "count", at_most=2, per_mm=100.0, per_text="100 mm"), "at most 2 over 100 mm"),
         (Response("trip", "trip", hold_s=30.0), "holds for 30 s"),
         (Response("root fused", "pass"), "yes"),
         (Response("hardness", "measure", "HV"), "no requirement"),
