@@ -119,6 +119,18 @@ def test_the_engineer_finds_terms_influence_sensitivity_and_the_handbook(answere
     assert depth.figures
     pores = model_part(answered.fit.response("porosity"), answered.fit.results, checks["porosity"])
     assert any(table.words.startswith("Prior sensitivity") for table in pores.tables)
+    assert any(re.fullmatch(r"Length inspected in all: \d+ mm\.", note) for note in pores.notes)
+
+
+def test_the_engineers_part_keeps_to_one_unit_of_each_kind(answered):
+    results = answered.fit.results
+    us = replace(results, study=replace(results.study, units="us"))
+    depth = model_part(answered.fit.response("penetration"), us, None)
+    assert "on the scale of: penetration, mm" in depth.tables[0].words
+    assert any(re.search(r"between welds 0\.\d+ mm", note) for note in depth.notes)
+    assert not any(" in" in note.split("between welds")[-1].split(",")[0] for note in depth.notes if "Scatter" in note)
+    pores = model_part(answered.fit.response("porosity"), us, None)
+    assert any(re.fullmatch(r"Length inspected in all: [\d.]+ in\.", note) for note in pores.notes)
 
 
 def test_what_the_hand_did_is_told_to_the_engineer_and_with_the_claim(answered):
