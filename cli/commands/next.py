@@ -18,7 +18,10 @@ from cli.progress import progress, working
     help="How many welds to add; the study’s next stage, else 6 or the few left of it.",
 )
 @click.option(
-    "--jobs", type=click.IntRange(1, 1024), default=1, help="How many processes simulate what they should bring; 1."
+    "--jobs",
+    type=click.IntRange(1, 1024),
+    default=1,
+    help="How many processes simulate what they should bring; one unless said.",
 )
 @json_option
 @seed_option

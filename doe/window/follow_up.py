@@ -27,7 +27,7 @@ from doe.window.prospect import Expected, Progress, outlook_now, outlook_then, u
 from doe.window.search import search
 from doe.window.welded import corners
 from doe.window.window import SettingBox
-from doe.window.words import at_least, box_words, frequency, level
+from doe.window.words import at_least, box_words, frequency, level, setting_words
 
 DEFAULT_WELDS: Final = 6
 MOST_WELDS: Final = 8
@@ -60,7 +60,10 @@ class NextPlan(Plan):
     def words(self) -> tuple[str, ...]:
         """Say where the welds go and what they should bring, in plain sentences."""
         lines = list(self.notes)
-        lines += [f"{weld.weld} on {weld.plate}: {self.reasons[weld.weld]}" for weld in self.welds]
+        lines += [
+            f"{weld.weld} on {weld.plate}, {setting_words(self.study, weld.settings)}: {self.reasons[weld.weld]}"
+            for weld in self.welds
+        ]
         return (*lines, *(() if self.expected is None else expected_words(self.expected, n=len(self.welds))))
 
 
