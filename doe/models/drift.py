@@ -45,7 +45,7 @@ from doe.coding import FloatArray
 from doe.models.breaker import BreakerModel
 from doe.models.coded_trip import CodedTripModel
 from doe.models.count import CountModel
-from doe.models.drift_power import Sight, sight_of
+from doe.models.drift_power import Sight, sight_of, sight_of_factor
 from doe.models.grid import BLOCK_GROUP, FIRST_GROUP, Effects, Nodes, make_nodes, node_probabilities, quadratic_form
 from doe.models.left_out import completed_readings
 from doe.models.measure import MeasureModel
@@ -91,7 +91,7 @@ class Drift:
     weld_sd : float or None
         Scatter between welds of a measure, drift taken off.
     sight : Sight or None
-        What size of drift of a measure these welds would have shown.
+        What size of drift of a measure, or of the rate of a count, these welds would have shown.
     blocks : mapping of str to Change
         Each block less the others; measures only.
     """
@@ -264,7 +264,8 @@ def _say_measure(response: Response, trend: Change, scatter: float, sight: Sight
 
 def _say_sight(response: Response, scatter: float, sight: Sight) -> str:
     """Say what these welds would have shown: how often a drift of one scatter, and which drift four times of five."""
-    once = f"such a drift would show in these welds about {round(100 * sight.of_one_scatter)} times of 100"
+    chance = 0.0 if sight.of_one_scatter is None else sight.of_one_scatter
+    once = f"such a drift would show in these welds about {round(100 * chance)} times of 100"
     if sight.size is None:
         return f"{once}, and no drift four times of five"
     needed = with_unit(sight.size * scatter, response)
@@ -322,7 +323,17 @@ def drift_of_drawn(response: Response, model: DrawnModel, order: IntArray, rng: 
             True,
             trend,
         )
-    return Drift(f"No drift of {name} over the order of welding was seen: {size}.", False, trend)
+    sight = sight_of_factor(float(draws.std()), ORDER_SD["count"], level=LEVEL) if response.kind == "count" else None
+    shown = "" if sight is None else _say_factor(sight)
+    return Drift(f"No drift of {name} over the order of welding was seen: {size}.{shown}", False, trend, sight=sight)
+
+
+def _say_factor(sight: Sight) -> str:
+    """Say which change of a rate these welds would have shown."""
+    if sight.size is None:
+        return " These welds could hardly have shown one."
+    factor = f"{float(f'{sight.size:.2g}'):g}"
+    return f" To show in these welds four times of five it takes about a factor of {factor}, or of one over that."
 
 
 def _with_column(model: DrawnModel, column: FloatArray, sd: float) -> tuple[DrawnModel, int] | None:

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import special, stats
 
-from doe.models.drift import LEVEL, change_along, drift_of_measure, find_sight, order_column
-from doe.models.drift_power import MOSTLY, most_power, power_of_t, sight_of
+from doe.bench.results import Counts
+from doe.models.count import fit_count
+from doe.models.drift import LEVEL, change_along, drift_of_drawn, drift_of_measure, find_sight, order_column
+from doe.models.drift_power import MOSTLY, most_power, power_of_t, sight_of, sight_of_factor
 from doe.models.grid import Grid, ScatterPrior, lay_out_effects, make_nodes
 from doe.models.measure import fit_measure
 from doe.models.surface import build_surface
+from doe.study.model import Response
 
 PLATES = np.arange(18) // 2
 WELD_SD, PLATE_SD = 0.2, 0.12
+PORES = Response("porosity", "count", at_most=2.0, per_mm=100.0)
 
 
 def truth(coded):
@@ -99,6 +105,35 @@ def test_what_is_said_comes_true_and_stays_below_normal_theory(lug_study, settin
     assert np.max(foretold) < most[0]
     assert np.median(mostly) == pytest.approx(4.5, abs=0.5)
     assert MOSTLY - 2.0 * error[3] < share[3] < MOSTLY + 0.12  # on the safe side: the nodes are not known
+
+
+def counted(study, settings, make_results, rng, *, log_factor):
+    """One counted study, its rate changing evenly by a factor from the first weld to the last, and its order."""
+    order = 2 * rng.permutation(9)[PLATES] + np.arange(18) % 2 + 1
+    mean = 4.5 * np.exp(0.5 * settings[:, 0] ** 2 + log_factor * order_column(order))
+    counts = rng.negative_binomial(2.0, 2.0 / (2.0 + mean)).astype(float)
+    results = make_results(study, settings, {"porosity": Counts(counts, np.full(18, 450.0))}, order=order)
+    return drift_of_drawn(PORES, fit_count(results, PORES, seed=1).model, order, np.random.default_rng(1))
+
+
+def test_the_factor_that_is_said_is_seen_about_four_times_of_five(lug_study, settings, make_results):
+    """80 counted studies: Monte Carlo error 4.5 points."""
+    study, rng = replace(lug_study, responses=(PORES,)), np.random.default_rng(4)
+    quiet = [counted(study, settings, make_results, rng, log_factor=0.0) for _ in range(12)]
+    said = [drift.sight.size or np.inf for drift in quiet if not drift.is_doubtful]
+    factor = np.median(said)
+    assert 8.0 < factor < 40.0
+    spoken = next(drift for drift in quiet if drift.sight is not None and (drift.sight.size or 1000.0) < 100.0)
+    assert f"about a factor of {float(f'{spoken.sight.size:.2g}'):g}, or of one over that" in spoken.sentence
+    seen = [counted(study, settings, make_results, rng, log_factor=np.log(factor)).is_doubtful for _ in range(80)]
+    assert np.mean(seen) == pytest.approx(MOSTLY, abs=0.13)
+
+
+def test_where_hardly_any_change_of_a_rate_would_show_that_is_said():
+    assert sight_of_factor(1.2, 1.2, level=LEVEL).size is None
+    assert sight_of_factor(1.19, 1.2, level=LEVEL).size is None
+    known = sight_of_factor(0.1, 100.0, level=LEVEL)  # hardly any prior: the z test's own size, 1.645 + .842 sd
+    assert known.size == pytest.approx(np.exp(0.1 * (special.ndtri(0.95) + special.ndtri(0.8))), rel=1e-4)
 
 
 # --- words
