@@ -76,7 +76,7 @@ def _refuse(error: DoeError, *, as_json: bool) -> None:
         faults = [fault.to_dict() for fault in error.faults]
         print_json({"schema": 1, "error": {"code": error.exit_code, "message": error.message, "faults": faults}})
     else:
-        click.echo(str(error), err=True)
+        click.echo(_wrapped(str(error)) if sys.stderr.isatty() else str(error), err=True)
     sys.exit(error.exit_code)
 
 
@@ -108,12 +108,12 @@ def say(lines: Iterable[str] | str, *, quiet: bool = False) -> None:
 
 
 def _wrapped(text: str) -> str:
-    """Wrap each line to the terminal's width, what follows the first one indented."""
+    """Wrap each line to the terminal's width, what follows the first one indented by two more."""
     width = max(shutil.get_terminal_size().columns, NARROWEST)
-    fill = functools.partial(
-        textwrap.fill, width=width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False
-    )
-    return "\n".join(fill(line) for line in text.split("\n"))
+    fill = functools.partial(textwrap.fill, width=width, break_long_words=False, break_on_hyphens=False)
+    indents = (len(line) - len(line.lstrip(" ")) for line in text.split("\n"))
+    lines = zip(text.split("\n"), indents, strict=True)
+    return "\n".join(fill(line, subsequent_indent=" " * (indent + 2)) for line, indent in lines)
 
 
 def note(line: str) -> None:

@@ -107,6 +107,14 @@ def write_sheets(plan: Plan, *, claim: ClaimFile | None = None) -> list[Path]:
     return [*sheets, *write_bench_page(plan), *write_macro_page(plan)]
 
 
+def weld_next(folder: Path, stage: int) -> str:
+    """Say what is to be done about a stage that was planned: weld it, or have it welded where it is for practice."""
+    from doe.bench.practice_file import how_to_make
+    from doe.bench.stage import stage_path
+
+    return f"{how_to_make(folder, str(stage_path(folder, 'results', stage)))}; then weldwindow go {folder}"
+
+
 def lacks_sheets(plan: Plan) -> bool:
     """Whether the writing of a stage's sheets was cut short: the last of them is not there."""
     name = "macro.html" if plan.stage == 1 else f"macro-{plan.stage}.html"

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 def command(folder: Path, others: tuple[Path, ...], by: str | None, thickness: bool, as_json: bool, seed: int) -> None:
     """Compare two studies, or the kinds inside one: the difference with its band, and whether one card serves both.
 
+    Where no requirement is set the differences are told all the same; a card is not asked for.
+
     With --thickness: how thick the machine can go, from a study of each thickness. They are climbed from the thinnest
     up; nothing is said between or beyond them.
 

@@ -61,11 +61,10 @@ def command(folder: Path, welds: int | None, allow: int | None, as_json: bool, s
 
 def _next_step(confirmation: Confirmation, folder: Path) -> str:
     """Name the next command."""
-    from doe.bench.stage import stage_path
+    from cli.steps import weld_next
 
     if confirmation.verdict is None:
-        table = stage_path(folder, "results", confirmation.plan.stage)
-        return f"weld, cut, measure; fill in {table}; then weldwindow go {folder}"
+        return weld_next(folder, confirmation.plan.stage)
     now = confirmation.window_now
     if confirmation.verdict == "withdrawn" and now is not None and now.found:
         return f"weldwindow report {folder}; then weldwindow confirm {folder} --anew"

@@ -18,7 +18,10 @@ from cli.progress import progress, working
     help="How many welds to add; the study’s next stage, else 6 or the few left of it.",
 )
 @click.option(
-    "--jobs", type=click.IntRange(1, 1024), default=1, help="How many processes simulate what they should bring; 1."
+    "--jobs",
+    type=click.IntRange(1, 1024),
+    default=1,
+    help="How many processes simulate what they should bring; one unless said.",
 )
 @json_option
 @seed_option
@@ -35,8 +38,7 @@ def command(folder: Path, welds: int | None, jobs: int, as_json: bool, seed: int
       weldwindow next hinge
       weldwindow next hinge --welds 4
     """
-    from cli.steps import read_folder, write_plan
-    from doe.bench.stage import stage_path
+    from cli.steps import read_folder, weld_next, write_plan
     from doe.models import fit_responses
     from doe.window import next_welds
 
@@ -49,5 +51,4 @@ def command(folder: Path, welds: int | None, jobs: int, as_json: bool, seed: int
         print_json(plan.to_dict())
     else:
         say(plan.words())
-    table = stage_path(folder, "results", plan.stage)
-    wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow go {folder}")
+    wrote(files, weld_next(folder, plan.stage))

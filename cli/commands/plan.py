@@ -103,7 +103,7 @@ def _refuse_contradictions(asked: dict[str, Any]) -> None:
 
 def _plan(study: Study, budget: Budget | None, *, replace: bool, as_json: bool, seed: int) -> None:
     """Plan the welds, as many as the budget is enough for where there is one, and write the files."""
-    from cli.steps import make_plan, write_plan
+    from cli.steps import make_plan, weld_next, write_plan
     from doe.bench.stage import refuse_to_overwrite
     from doe.planning.afford import afford
 
@@ -117,15 +117,14 @@ def _plan(study: Study, budget: Budget | None, *, replace: bool, as_json: bool, 
         print_json(planned.to_dict() | ({} if found is None else {"afford": found.to_dict()}))
     else:
         say((*(() if found is None else found.words()), *planned.words(), *planned.engineers_words()))
-    table = study.folder / "results.csv"
-    wrote(files, f"weld, cut, measure; fill in {table}; then weldwindow go {study.folder}")
+    wrote(files, weld_next(study.folder, 1))
 
 
 def _choose(study: Study, tries: int, *, replace: bool, as_json: bool, seed: int) -> None:
     """Plan from several seeds, simulate the near-equal plans on every processor, and write the best of them."""
     import joblib
 
-    from cli.steps import judge_plan, write_plan
+    from cli.steps import judge_plan, weld_next, write_plan
     from doe.bench.stage import refuse_to_overwrite
     from doe.planning.near_equal import near_equal_plans
     from doe.rehearsal.choosing import choice_words, simulate_plans
@@ -142,7 +141,7 @@ def _choose(study: Study, tries: int, *, replace: bool, as_json: bool, seed: int
         print_json(planned.to_dict() | {"choice": [row.to_dict() for row in ranked]})
     else:
         say((*choice_words(ranked, tries=tries), *planned.words(), *planned.engineers_words()))
-    wrote(files, f"weld, cut, measure; fill in {study.folder / 'results.csv'}; then weldwindow report {study.folder}")
+    wrote(files, weld_next(study.folder, 1))
 
 
 def _score(design: Path, study: Study, *, as_json: bool) -> None:

@@ -12,7 +12,7 @@ from cli.answer import answers, changes_study, json_option, print_json, say, spa
 from cli.progress import working
 
 if TYPE_CHECKING:
-    from doe.rehearsal.practice import Practice
+    from doe.bench.practice_file import Practice
     from doe.study.model import Study
 
 
@@ -42,7 +42,7 @@ def command(folder: Path, as_json: bool, **options: object) -> None:
       weldwindow report lesson
       weldwindow practise lesson --key
     """
-    from doe.rehearsal.practice import read_practice
+    from doe.bench.practice_file import read_practice
     from doe.study import read_study
 
     practice = read_practice(folder)
@@ -61,7 +61,7 @@ def command(folder: Path, as_json: bool, **options: object) -> None:
 def _begin(folder: Path, group: int, learner: str, *, as_json: bool) -> None:
     """Write the study to practise on, or take up the one that is there."""
     from cli.steps import start_demo
-    from doe.rehearsal.practice import Practice, write_practice
+    from doe.bench.practice_file import Practice, write_practice
     from doe.study.reading import STUDY_FILE
 
     files = []
@@ -88,7 +88,8 @@ def _weld(study: Study, practice: Practice, wanted: list[str] | None, as_json: b
 def _show_key(folder: Path, practice: Practice, *, as_json: bool) -> None:
     """Set the learner's answer beside the truth."""
     from cli.steps import fit_and_find
-    from doe.rehearsal.practice import answer_key, write_practice
+    from doe.bench.practice_file import write_practice
+    from doe.rehearsal.practice import answer_key
 
     with working("fitting, and looking up the truth", quiet=as_json):
         _, window = fit_and_find(folder, seed=1)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from doe.bench.answer_file import ReportedAnswer, read_answer
+from doe.bench.practice_file import how_to_make
 from doe.bench.stage import filled_tables, last_stage, results_tables
 
 CLAIM: Final = "claim.json"
@@ -43,18 +44,17 @@ def due_step(folder: Path) -> DueStep:
         return DueStep("plan", "there is no plan yet")
     blank = [path.name for path in tables if path not in filled]
     if not filled:
-        return DueStep("", _waiting(blank))
+        return DueStep("", _waiting(folder, blank))
     answer = read_answer(folder)
     if answer is None:
         claimed = ", and the verdict on the claim that was fixed" if (folder / CLAIM).exists() else ""
         return DueStep("report", f"results were filled in since the last report: a new one{claimed}")
-    return DueStep("", _waiting(blank)) if blank else _after_the_report(folder, answer)
+    return DueStep("", _waiting(folder, blank)) if blank else _after_the_report(folder, answer)
 
 
-def _waiting(blank: list[str]) -> str:
+def _waiting(folder: Path, blank: list[str]) -> str:
     """Say which welds are waited for."""
-    where = f"fill in {' and '.join(blank)}" if blank else "fill in the results"
-    return f"the welds are waited for: weld, cut, measure, and {where}"
+    return f"the welds are waited for: {how_to_make(folder, ' and '.join(blank) if blank else 'the results')}"
 
 
 def _after_the_report(folder: Path, answer: ReportedAnswer) -> DueStep:
@@ -62,7 +62,8 @@ def _after_the_report(folder: Path, answer: ReportedAnswer) -> DueStep:
     if (folder / CLAIM).exists() and not answer.has_claim:
         return DueStep("confirm", "a claim was fixed, and its welds are not there yet")
     if answer.has_claim and answer.is_waiting:
-        return DueStep("", "some confirmation welds are waited for: weld, cut, measure, and fill them in")
+        how = how_to_make(folder, "their results")
+        return DueStep("", f"some confirmation welds are waited for: {how}")
     if answer.stands:
         return DueStep(
             "",

@@ -61,7 +61,7 @@ class Joined:
     Attributes
     ----------
     text : str
-        The table, in the layout of the first.
+        The table, in the layout of the first, and at its end in a comment what was filled or replaced.
     filled : tuple of Filled
         What it took from the second.
     """
@@ -109,7 +109,8 @@ def join_tables(ours: Sequence[Sheet], theirs: Sequence[Sheet], study: Study, *,
             cells, new = _added(weld, pair)
             added.append(cells)
             filled += new
-    return Joined(_text(pair, rows, added), tuple(filled))
+    lines = [*_lines(pair, rows, added), *_source(filled, pair)]
+    return Joined("\n".join([*lines, ""]), tuple(filled))
 
 
 # --- one side
@@ -328,10 +329,25 @@ def _added(weld: Weld, pair: _Pair) -> tuple[list[str], list[Filled]]:
 # --- writing
 
 
-def _text(pair: _Pair, rows: dict[int, list[str]], added: list[list[str]]) -> str:
-    """Write the table as the first was laid out: each row on its line, new columns and rows behind, then the source."""
+def _separator(pair: _Pair) -> str:
+    """Give what separates the cells of the first table."""
+    sheet = pair.first.table.sheet
+    return SEPARATORS[sheet.how] if sheet.kind == "text" else ","
+
+
+def _source(filled: Sequence[Filled], pair: _Pair) -> list[str]:
+    """Say in a comment what became of how many cells, and where it came from; nothing where nothing was taken."""
+    replaced = sum(bool(cell.was) for cell in filled)
+    new = len(filled) - replaced
+    parts = [f"{n} cell{'' if n == 1 else 's'} {what}" for n, what in ((new, "filled"), (replaced, "replaced")) if n]
+    # no comma: the line is one cell of the table
+    return [f"# {' and '.join(parts)} from {pair.second.file.replace(_separator(pair), ' ')}"] if parts else []
+
+
+def _lines(pair: _Pair, rows: dict[int, list[str]], added: list[list[str]]) -> list[str]:
+    """Give the table's lines as the first was laid out: each row on its line, new columns and rows behind."""
     sheet, head = pair.first.table.sheet, pair.first.table.heading_row
-    separator = SEPARATORS[sheet.how] if sheet.kind == "text" else ","
+    separator = _separator(pair)
     new = [
         (place, pair.second.headings[key].text) for key, place in pair.places.items() if key not in pair.first.headings
     ]
@@ -349,7 +365,7 @@ def _text(pair: _Pair, rows: dict[int, list[str]], added: list[list[str]]) -> st
             lines += _line([safe_cell(cell) for cell in cells] + [""] * (width - len(cells)), separator)
     for cells in added:
         lines += _line([safe_cell(cell) for cell in cells] + [""] * (width - len(cells)), separator)
-    return "\n".join([*lines, f"# blanks filled from {pair.second.file.replace(separator, ' ')}", ""])
+    return lines
 
 
 def _line(cells: Sequence[str], separator: str) -> list[str]:

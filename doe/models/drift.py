@@ -25,7 +25,8 @@ welds   none  one  two  three
 The 90 % band holds the truth in 87 to 95 of 100. A drift of one scatter over 18 welds is thus mostly missed, and no
 test of this level can do much better: with 18 welds all alike on plates of their own and a known scatter the chance
 would be 36 of 100 (Phi(z - 1.645) + Phi(-z - 1.645), z the drift over its standard error); plates of two and the terms
-of the surface take the rest. So a drift that is not seen is never called absent unless its band lies within one
+of the surface take the rest (``doe.models.drift_power``, which works out for a study's own welds what they would have
+shown). So a drift that is not seen is never called absent unless its band lies within one
 scatter. Counts: no drift is taken for one in 2 of 100 studies, a rate that triples in 8, one that grows tenfold in 47
 of 100 (60 studies). Trips: false alarms in 1 of 100. A step half-way, or between two blocks, where there is none:
 about a tenth of the bands leave out nought.
@@ -44,6 +45,7 @@ from doe.coding import FloatArray
 from doe.models.breaker import BreakerModel
 from doe.models.coded_trip import CodedTripModel
 from doe.models.count import CountModel
+from doe.models.drift_power import Sight, sight_of, sight_of_factor
 from doe.models.grid import BLOCK_GROUP, FIRST_GROUP, Effects, Nodes, make_nodes, node_probabilities, quadratic_form
 from doe.models.left_out import completed_readings
 from doe.models.measure import MeasureModel
@@ -88,6 +90,8 @@ class Drift:
         From the first half of the welds to the second.
     weld_sd : float or None
         Scatter between welds of a measure, drift taken off.
+    sight : Sight or None
+        What size of drift of a measure, or of the rate of a count, these welds would have shown.
     blocks : mapping of str to Change
         Each block less the others; measures only.
     """
@@ -97,6 +101,7 @@ class Drift:
     trend: Change | None = None
     step: Change | None = None
     weld_sd: float | None = None
+    sight: Sight | None = None
     blocks: dict[str, Change] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, object]:
@@ -106,6 +111,7 @@ class Drift:
             "trend": None if self.trend is None else vars(self.trend),
             "step": None if self.step is None else vars(self.step),
             "weld_sd": self.weld_sd,
+            "would_have_seen": None if self.sight is None else vars(self.sight),
             "blocks": {name: vars(change) for name, change in self.blocks.items()},
         }
 
@@ -130,16 +136,33 @@ def change_along(nodes: Nodes, y: FloatArray, column: FloatArray) -> StudentMixt
     StudentMixture or None
         One number; None where the column is constant, so that nothing could be told.
     """
-    centred, o = y - y.mean(), column - column.mean()
-    if not o.any() or nodes.df <= 1.0:
+    if not (column - column.mean()).any() or nodes.df <= 1.0:
         return None
+    found = _along(nodes, y, column)
+    scale = np.sqrt(found.q / found.df / found.information)
+    return StudentMixture(found.weight[:, None], found.size[:, None], scale[:, None], np.array([found.df]))
+
+
+@dataclass(frozen=True, eq=False)
+class _Along:
+    """One more column at every node: its share, the column's information over s2, its coefficient, q and df with it."""
+
+    weight: FloatArray
+    information: FloatArray
+    size: FloatArray
+    q: FloatArray
+    df: float
+
+
+def _along(nodes: Nodes, y: FloatArray, column: FloatArray) -> _Along:
+    """Take a column that is not constant into every node."""
+    centred, o = y - y.mean(), column - column.mean()
     Po = nodes.inverse.project(o)
     along, oPo = Po @ centred, Po @ o
     df = nodes.df - 1.0
     q = quadratic_form(nodes, centred) - along**2 / oPo
     weight = node_probabilities(nodes.log_before - 0.5 * np.log(oPo) - 0.5 * df * np.log(q))
-    scale = np.sqrt(q / df / oPo)
-    return StudentMixture(weight[:, None], (along / oPo)[:, None], scale[:, None], np.array([df]))
+    return _Along(weight, oPo, along / oPo, q, df)
 
 
 def drift_of_measure(model: MeasureModel, order: IntArray, blocks: Sequence[str]) -> Drift:
@@ -166,12 +189,13 @@ def drift_of_measure(model: MeasureModel, order: IntArray, blocks: Sequence[str]
         )
     scatter = weld_scatter(model.nodes, y, column)
     trend, halves = _band(found), change_along(model.nodes, y, np.where(column > 0.0, 0.5, -0.5))
-    sentence, seen = _say_measure(response, trend, scatter)
+    sight = find_sight(model.nodes, y, column)
+    sentence, seen = _say_measure(response, trend, scatter, sight)
     step = None if halves is None else _band(halves)
     if seen and step is not None:
         sentence += f" Taken as one step half-way it is {_with_band(step, response)}."
     differing = block_changes(model, y, blocks)
-    return Drift(sentence + _say_blocks(response, differing), seen, trend, step, scatter, differing)
+    return Drift(sentence + _say_blocks(response, differing), seen, trend, step, scatter, sight, differing)
 
 
 def share_in_settings(model: MeasureModel, column: FloatArray) -> float:
@@ -184,11 +208,14 @@ def share_in_settings(model: MeasureModel, column: FloatArray) -> float:
 
 def weld_scatter(nodes: Nodes, y: FloatArray, column: FloatArray) -> float:
     """Give the scatter between welds with the drift taken off: the root of the posterior mean of s2, nearly."""
-    centred, Po = y - y.mean(), nodes.inverse.project(column - column.mean())
-    oPo, df = Po @ (column - column.mean()), nodes.df - 1.0
-    q = quadratic_form(nodes, centred) - (Po @ centred) ** 2 / oPo
-    weight = node_probabilities(nodes.log_before - 0.5 * np.log(oPo) - 0.5 * df * np.log(q))
-    return float(np.sqrt(weight @ q / df))
+    found = _along(nodes, y, column)
+    return float(np.sqrt(found.weight @ found.q / found.df))
+
+
+def find_sight(nodes: Nodes, y: FloatArray, column: FloatArray) -> Sight:
+    """Work out what size of drift these welds would have shown, the nodes weighed by what was read."""
+    found = _along(nodes, y, column)
+    return sight_of(found.weight, found.information, found.df, level=LEVEL)
 
 
 def _band(found: StudentMixture) -> Change:
@@ -217,7 +244,7 @@ def _without_blocks(nodes: Nodes) -> Nodes:
     )
 
 
-def _say_measure(response: Response, trend: Change, scatter: float) -> tuple[str, bool]:
+def _say_measure(response: Response, trend: Change, scatter: float, sight: Sight) -> tuple[str, bool]:
     """Put the verdict on a measure in words, and say whether a drift was seen."""
     name = response.name
     size = (
@@ -230,9 +257,19 @@ def _say_measure(response: Response, trend: Change, scatter: float) -> tuple[str
         return f"No drift of {name} as large as the scatter between welds: {size}.", False
     return (
         f"No drift of {name} over the order of welding was seen: {size}. One as large as the scatter between welds "
-        "cannot be ruled out.",
+        f"cannot be ruled out: {_say_sight(response, scatter, sight)}.",
         False,
     )
+
+
+def _say_sight(response: Response, scatter: float, sight: Sight) -> str:
+    """Say what these welds would have shown: how often a drift of one scatter, and which drift four times of five."""
+    chance = 0.0 if sight.of_one_scatter is None else sight.of_one_scatter
+    once = f"such a drift would show in these welds about {round(100 * chance)} times of 100"
+    if sight.size is None:
+        return f"{once}, and no drift four times of five"
+    needed = with_unit(sight.size * scatter, response)
+    return f"{once}; to show four times of five it takes one of {needed}, {sight.size:.1f} times that scatter"
 
 
 def _with_band(change: Change, response: Response) -> str:
@@ -286,7 +323,17 @@ def drift_of_drawn(response: Response, model: DrawnModel, order: IntArray, rng: 
             True,
             trend,
         )
-    return Drift(f"No drift of {name} over the order of welding was seen: {size}.", False, trend)
+    sight = sight_of_factor(float(draws.std()), ORDER_SD["count"], level=LEVEL) if response.kind == "count" else None
+    shown = "" if sight is None else _say_factor(sight)
+    return Drift(f"No drift of {name} over the order of welding was seen: {size}.{shown}", False, trend, sight=sight)
+
+
+def _say_factor(sight: Sight) -> str:
+    """Say which change of a rate these welds would have shown."""
+    if sight.size is None:
+        return " These welds could hardly have shown one."
+    factor = f"{float(f'{sight.size:.2g}'):g}"
+    return f" To show in these welds four times of five it takes about a factor of {factor}, or of one over that."
 
 
 def _with_column(model: DrawnModel, column: FloatArray, sd: float) -> tuple[DrawnModel, int] | None:

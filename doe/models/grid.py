@@ -49,9 +49,9 @@ plates and welds that scatter as METHOD.md names them (section 9: .1 to .3, .15 
 BLOCK: Final = (0.0, 0.15, 0.4, 1.0)
 """r_b, block variance over weld variance. [1]"""
 USUAL: Final = (2.5, 2.0)
-"""Up to these, values of t1 and of t2 weigh alike beforehand; beyond, with the inverse square, as heavy-tailed priors of a
-scale do. [1] Ours: METHOD.md weighs all alike, and then 12 welds of which nothing is known are fitted so closely that
-bands of the mean are too narrow (DEVELOPERS.md)."""
+"""Up to these, values of t1 and of t2 weigh alike beforehand; beyond, with the inverse square, as heavy-tailed priors
+of a scale do. [1] Ours: METHOD.md weighs all alike, and then 12 welds of which nothing is known are fitted so closely
+that bands of the mean are too narrow (DEVELOPERS.md)."""
 COVARIATE: Final = 0.49
 """t^2, what one standard deviation of a covariate does: beforehand a third of the scatter between welds. [1] Ours."""
 DRAWN_CELLS: Final = 800_000

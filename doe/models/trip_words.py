@@ -261,7 +261,7 @@ def _value(factor: Factor, value: float) -> str:
     if factor.is_kind:
         return f"{factor.name} {factor.kinds[int(value)]}"
     mark = factor.mark_at(value)
-    number = f"{value:.4g} {printed_unit(factor.unit)}".strip()
+    number = f"{value:.4g} {'' if factor.unit == 'mark' else printed_unit(factor.unit)}".strip()
     if mark is None:
         return f"{factor.name} {number}"
     return f"{factor.name} {number} (mark {mark})" if factor.calibrated else f"{factor.name} mark {mark}"

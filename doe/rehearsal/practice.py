@@ -9,17 +9,16 @@ from __future__ import annotations
 
 import csv
 import hashlib
-import json
 from collections.abc import Collection, Iterable
-from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Final, get_args
 
 import numpy as np
 
 from doe.bench.columns import plan_columns
+from doe.bench.practice_file import Practice
 from doe.bench.stage import is_untouched, last_stage, stage_path
-from doe.errors import CannotAnswerError, DoeError, WouldOverwriteError
+from doe.errors import CannotAnswerError, WouldOverwriteError
 from doe.planning.plan import Plan
 from doe.planning.reading import read_plan
 from doe.planning.region import reachable_settings
@@ -31,56 +30,12 @@ from doe.virtual.families import Family
 from doe.window.window import Window
 from doe.window.words import at_least, box_words, setting_words
 
-NAME: Final = "practice.json"
 TEACHABLE: Final = (0.06, 0.5)
 """A truth is drawn again until this share of the settings is good: some to be found, not so many that any will do."""
 MOST_DRAWS: Final = 100
 """Truths drawn at most; a study that asks too much or nothing keeps the last."""
 JUDGED_AT: Final = 3_000
 """Settings at which a truth is weighed."""
-
-
-@dataclass(frozen=True)
-class Practice:
-    """What practice.json holds.
-
-    Attributes
-    ----------
-    group : int
-        Whose truth is welded on.
-    learner : str
-    key_shown : bool
-        Whether the answer key was shown; nothing is welded after that.
-    """
-
-    group: int
-    learner: str = ""
-    key_shown: bool = False
-
-
-def read_practice(folder: Path) -> Practice | None:
-    """Read practice.json; None where there is none.
-
-    Raises
-    ------
-    DoeError
-        If it is not as this program wrote it.
-    """
-    path = folder / NAME
-    if not path.is_file():
-        return None
-    try:
-        held = json.loads(path.read_text(encoding="utf-8"))
-        return Practice(int(held["group"]), str(held["learner"]), bool(held["key_shown"]))
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
-        message = f"{path} is not as “weldwindow practise” wrote it; delete it and begin again in a new folder"
-        raise DoeError(message) from error
-
-
-def write_practice(folder: Path, practice: Practice) -> Path:
-    """Write practice.json."""
-    write_text(folder / NAME, json.dumps({"schema": 1, **asdict(practice)}, ensure_ascii=False, indent=1) + "\n")
-    return folder / NAME
 
 
 def class_welder(study: Study, group: int) -> VirtualWelder:

@@ -173,15 +173,16 @@ def _next_step(window: Window, results: Results) -> tuple[str, ...]:
         return ()  # the answer says it already
     if nearest is None or nearest.settings is None:
         return window.findings
+    more = f"{nearest.more_welds} weld{'' if nearest.more_welds == 1 else 's'}"
     if nearest.reason == "data speak against":
         return (
             "More welds in this region would mostly be wasted. Ask for something else in study.toml: another region, "
-            f"another requirement, or a claim that asks for less. To weld on all the same, {nearest.more_welds} welds "
+            f"another requirement, or a claim that asks for less. To weld on all the same, {more} "
             "around the best candidate: weldwindow next plans them.",
         )
     return (
-        f"Make {nearest.more_welds} more welds around the best candidate, fill them in, and ask again: weldwindow next "
-        "plans them.",
+        f"Make {more.replace('weld', 'more weld')} around the best candidate, fill them in, and ask again: weldwindow "
+        "next plans them.",
         *(f"Costs no plate, and tells more: {line}" for line in _tells_more(window.study, results)),
     )
 

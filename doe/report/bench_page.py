@@ -176,7 +176,7 @@ def _dials(study: Study, weld: PlannedWeld) -> list[dict[str, Any]]:
     """Give what each dial is to show; what is set once a plate last."""
     dials = []
     for factor, value in zip(study.factors, weld.settings, strict=True):
-        large, small = large_and_small(factor, value, study)
+        large, small = large_and_small(factor, value)
         if not small and not factor.is_kind and factor.mark_at(value) is None:
             large, _, small = large.partition(" ")
         dials.append({"name": factor.name, "large": large, "small": small, "isOfPlate": factor.hard_to_change})

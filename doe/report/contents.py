@@ -217,7 +217,7 @@ def weld_table(results: Results, heat: HeatPart) -> tuple[tuple[str, ...], tuple
     for i in range(results.n_welds):
         row = [results.weld[i], results.plate[i], str(results.position[i]), str(results.order[i] or "–")]
         pairs = zip(study.factors, results.settings[i], strict=True)
-        row += [setting(factor, float(value), study.units) for factor, value in pairs]
+        row += [setting(factor, float(value)) for factor, value in pairs]
         row += [reading_text(response, results.readings[response.name], i, study.units) for response in study.responses]
         rows.append((*row, *heat.rows[i], results.status[i]))
     return tuple(heads), tuple(rows)

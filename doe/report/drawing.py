@@ -29,10 +29,10 @@ from doe.report.figures import (
     legend_columns,
     residual_drawings,
 )
-from doe.report.formatting import number, shown_reading, shown_unit
+from doe.report.formatting import number, shown_reading
 from doe.report.settings import reference_setting
 from doe.study.model import Response, Study
-from doe.units import convert, printed_unit
+from doe.units import printed_unit
 from doe.window.window import Window
 from doe.window.words import level
 
@@ -99,17 +99,15 @@ def main_dials(study: Study) -> tuple[int, ...]:
 
 
 def axis_of(study: Study, j: int, values: FloatArray) -> Axis:
-    """Make a figure's axis of a factor: marks where the dial has them, values in the unit shown otherwise."""
+    """Make a figure's axis of a factor: marks where the dial has them, values in its own unit otherwise."""
     factor = study.factors[j]
     if factor.is_kind:
         return Axis(factor.name, values, tuple(factor.kinds[round(v)] for v in values))
     marks = [factor.mark_at(float(value)) for value in values]
     if factor.marks and all(mark is not None for mark in marks):
         return Axis(f"{factor.name}, mark", values, tuple(str(mark) for mark in marks))
-    unit = shown_unit(factor.unit, study.units)
-    shown = values if unit in {factor.unit, ""} else np.asarray(convert(values, factor.unit, unit))
-    label = f"{factor.name}, {printed_unit(unit)}" if unit not in {"", "mark"} else factor.name
-    return Axis(label, values, tuple(f"{value:.4g}" for value in shown))
+    label = f"{factor.name}, {printed_unit(factor.unit)}" if factor.unit not in {"", "mark"} else factor.name
+    return Axis(label, values, tuple(f"{value:.4g}" for value in values))
 
 
 def curve_figures(fit: Fit, window: Window) -> Iterator[Drawn]:

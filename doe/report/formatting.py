@@ -6,7 +6,7 @@ import math
 from typing import Final
 
 from doe.study.model import Factor, Response, Study, Units
-from doe.units import convert, printed_unit
+from doe.units import convert, parse_quantity, printed_unit
 
 TO_US: Final = {
     "mm": "in",
@@ -83,9 +83,10 @@ def quantity(value: float, unit: str, units: Units, *, digits: int = 3) -> str:
     return f"{number(converted, digits)} {printed_unit(shown)}".rstrip()
 
 
-def setting(factor: Factor, value: float, units: Units) -> str:
-    """Print one setting: the dial's mark first, its value behind.
+def setting(factor: Factor, value: float) -> str:
+    """Print one setting: the dial's mark first, its value behind, in the unit the dial itself was given in.
 
+    Whatever unit results are shown in: nobody can put a dial that counts metres a minute to inches a minute.
     A value that the dial has no mark for (an actual setting between two) is printed as it is.
     """
     if factor.is_kind:
@@ -93,30 +94,26 @@ def setting(factor: Factor, value: float, units: Units) -> str:
     mark = factor.mark_at(value)
     if factor.marks and not factor.calibrated:
         return mark if mark is not None else exact(value)
-    printed = setting_value(factor, value, units)
+    printed = setting_value(factor, value)
     return f"{mark} ({printed})" if mark is not None else printed
 
 
-def setting_value(factor: Factor, value: float, units: Units) -> str:
+def setting_value(factor: Factor, value: float) -> str:
     """Print a setting's value with its unit, without the mark."""
     if factor.unit in {"", "mark"}:
         return exact(value)
-    shown = shown_unit(factor.unit, units)
-    if shown == factor.unit:
-        return f"{exact(value)} {printed_unit(shown)}"
-    return f"{number(float(convert(value, factor.unit, shown)), 4)} {printed_unit(shown)}"
+    return f"{exact(value)} {printed_unit(factor.unit)}"
 
 
 def setting_words(study: Study, natural: tuple[float, ...]) -> str:
     """Print a whole setting: ``voltage 3 (19.6 V), feed 7.5 m/min, preheat 70 °C``."""
     return ", ".join(
-        f"{factor.name} {setting(factor, value, study.units)}"
-        for factor, value in zip(study.factors, natural, strict=True)
+        f"{factor.name} {setting(factor, value)}" for factor, value in zip(study.factors, natural, strict=True)
     )
 
 
 def requirement_words(response: Response, study: Study) -> str:
-    """Tell a response's requirement: ``at least 1.2 mm``, ``at most 2 in 100 mm``, ``holds for 30 s``."""
+    """Tell a response's requirement: ``at least 1.2 mm``, ``at most 2 over 100 mm``, ``holds for 30 s``."""
     per_unit, unit = shown_reading(response, study.units)
     parts = [
         f"{words} {number(limit * per_unit)} {printed_unit(unit)}".rstrip()
@@ -124,11 +121,17 @@ def requirement_words(response: Response, study: Study) -> str:
         if limit is not None
     ]
     if response.kind == "count" and response.per_text and parts:
-        parts.append(f"in {response.per_text}")
+        parts.append(f"over {_shown_length(response.per_text, study.units)}")
         return " ".join(parts)
     if response.hold_s is not None:
         return f"holds for {number(response.hold_s)} s"
     return " and ".join(parts) or ("yes" if response.kind == "pass" else "no requirement")
+
+
+def _shown_length(text: str, units: Units) -> str:
+    """Give a length as it was written, or converted where it was written in the other system's unit."""
+    written = parse_quantity(text)
+    return text if shown_unit(written.unit, units) == written.unit else quantity(written.value, written.unit, units)
 
 
 def asked_of(response: Response, study: Study) -> str:

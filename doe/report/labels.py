@@ -146,15 +146,15 @@ def _chalk_row(sheet: Sheet, plan: Plan, weld: PlannedWeld, *, height: float, is
 
 def chalk_settings(study: Study, weld: PlannedWeld) -> list[str]:
     """Give what each dial is to show: its mark where it has one, else the value; the unit stands at the head."""
-    return [_mark(factor, value, study)[0] for factor, value in zip(study.factors, weld.settings, strict=True)]
+    return [_mark(factor, value)[0] for factor, value in zip(study.factors, weld.settings, strict=True)]
 
 
-def _mark(factor: Factor, value: float, study: Study) -> tuple[str, str]:
+def _mark(factor: Factor, value: float) -> tuple[str, str]:
     """Give mark, kind or number, and the number's unit."""
     mark = factor.mark_at(value)
     if mark is not None or factor.is_kind:
         return mark or factor.kinds[round(value)], ""
-    number, _, unit = setting_value(factor, value, study.units).partition(" ")
+    number, _, unit = setting_value(factor, value).partition(" ")
     return number, unit
 
 
@@ -164,7 +164,7 @@ def _columns(sheet: Sheet, plan: Plan) -> list[tuple[str, float]]:
     Each dial has the room of the longest word of its heading; what is left is shared by how much each has to show.
     """
     made = 12.0
-    headings = [_dial_heading(factor, plan.study) for factor in plan.study.factors]
+    headings = [_dial_heading(factor) for factor in plan.study.factors]
     cells = zip(*(chalk_settings(plan.study, weld) for weld in plan.welds), strict=True)
     sheet.set_font("house", "B", 7)
     words = [max(sheet.get_string_width(word) for word in heading.split()) for heading in headings]
@@ -176,8 +176,8 @@ def _columns(sheet: Sheet, plan: Plan) -> list[tuple[str, float]]:
     return [*PLACES, *zip(headings, widths, strict=True), ("made", made)]
 
 
-def _dial_heading(factor: Factor, study: Study) -> str:
-    unit = "" if factor.is_kind or factor.marks else _mark(factor, factor.low, study)[1]
+def _dial_heading(factor: Factor) -> str:
+    unit = "" if factor.is_kind or factor.marks else _mark(factor, factor.low)[1]
     return f"{factor.name} [{unit}]" if unit else factor.name
 
 

@@ -61,7 +61,7 @@ def _caption(window: Window, load: LoadTrend | None, shown: AssuranceMap) -> str
     study = window.study
     varied = _varied(window, _others(study))
     held = [
-        f"{study.factors[j].name} {setting(study.factors[j], reference_setting(window)[j], study.units)}"
+        f"{study.factors[j].name} {setting(study.factors[j], reference_setting(window)[j])}"
         for j in _others(study)
         if j not in varied
     ]
@@ -218,8 +218,7 @@ def _cut(values: FloatArray, shown: BoolArray, place: list[int | slice], transpo
 def _panel_title(study: Study, window: Window, at: dict[int, int]) -> str:
     """Name the setting of the further factors that change from map to map."""
     return ", ".join(
-        f"{study.factors[j].name} {setting(study.factors[j], float(window.axes[j][index]), study.units)}"
-        for j, index in at.items()
+        f"{study.factors[j].name} {setting(study.factors[j], float(window.axes[j][index]))}" for j, index in at.items()
     )
 
 

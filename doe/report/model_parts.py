@@ -15,7 +15,7 @@ from doe.models.fit import ResponseFit
 from doe.models.influence import Influence
 from doe.models.textbook import fit_textbook
 from doe.report.drawing import Drawn, residual_figure
-from doe.report.formatting import number, setting, shown_reading
+from doe.report.formatting import number, quantity, setting
 from doe.study.model import Study
 from doe.units import printed_unit
 from doe.window.words import at_least, level
@@ -26,7 +26,7 @@ NAMED: Final = {
     "residual_df": "Residual degrees of freedom, readings less effective terms",
     "third_order_share": "Share of the posterior at the widest prior for third-order terms (prior: 1/3)",
     "dispersion": "Dispersion phi, variance = mean + phi mean²",
-    "inspected_mm": "Length inspected in all, mm",
+    "inspected_mm": "Length inspected in all",
     "effective_draws": "Effective sample size of the draws",
     "scale": "Scale, reciprocal of the Weibull shape",
     "separated": "Trips or passes divided by a plane through the settings (separation)",
@@ -115,13 +115,13 @@ def _coding_words(study: Study) -> Iterable[str]:
 
 
 def _number_lines(part: ResponseFit, study: Study) -> Iterable[str]:
-    """Print scatter by source and the single numbers of a fit."""
+    """Print scatter by source and the single numbers of a fit, in the response's own unit as the terms beside them."""
     yield f"{part.n} welds entered."
-    per_unit, unit = shown_reading(part.response, study.units)
+    unit = part.response.unit
     for key, value in part.numbers.items():
         if key == "spread" and isinstance(value, dict):
             sds = ", ".join(
-                f"between {name}s {number(float(sd) * per_unit)} {printed_unit(unit)}".rstrip()
+                f"between {name}s {number(float(sd))} {printed_unit(unit)}".rstrip()
                 for name, sd in value.items()
                 if sd is not None
             )
@@ -130,10 +130,11 @@ def _number_lines(part: ResponseFit, study: Study) -> Iterable[str]:
             yield f"Scatter by source, one standard deviation: {sds}.{unknown}"
         elif key == "covariates" and isinstance(value, dict):
             sds = ", ".join(
-                f"{number(float(sd) * per_unit)} {printed_unit(unit)}".rstrip() + f" from {name}"
-                for name, sd in value.items()
+                f"{number(float(sd))} {printed_unit(unit)}".rstrip() + f" from {name}" for name, sd in value.items()
             )
             yield f"Within the scatter between welds: {sds}. It stays in the claim."
+        elif key == "inspected_mm" and isinstance(value, int | float):
+            yield f"{NAMED[key]}: {quantity(value, 'mm', study.units, digits=4)}."
         elif isinstance(value, bool):
             yield f"{NAMED.get(key, key)}: {'yes' if value else 'no'}."
         elif isinstance(value, int | float):
@@ -168,7 +169,7 @@ def _sensitivity(part: ResponseFit, study: Study) -> Iterable[Table]:
     if not isinstance(found, dict):
         return
     at = ", ".join(
-        f"{f.name} {found['at'][f.name] if f.is_kind else setting(f, float(found['at'][f.name]), study.units)}"
+        f"{f.name} {found['at'][f.name] if f.is_kind else setting(f, float(found['at'][f.name]))}"
         for f in study.factors
     )
     rows = tuple((str(e["assumption"]), at_least(e["expected"]), at_least(e["low"])) for e in found["effects"])

@@ -99,21 +99,20 @@ def _plate(
 ) -> DrawnPlate:
     """Write what stands on one plate, beads from the first position down."""
     free, held = factors
-    units = results.study.units
-    kept = [setting(factor, float(results.planned[on_it[0], j]), units) for factor, j in held.items()]
+    kept = [setting(factor, float(results.planned[on_it[0], j])) for factor, j in held.items()]
     beads = []
     for i in sorted(on_it, key=lambda i: int(results.position[i])):
-        marks = " / ".join(_short(factor, float(results.planned[i, j]), results) for factor, j in free.items())
+        marks = " / ".join(_short(factor, float(results.planned[i, j])) for factor, j in free.items())
         order = f"{results.order[i]}" if results.order[i] > 0 else ""
         was_made = results.status[i] not in {"not run", "scrapped"}
         beads.append(Bead(order, f"{results.weld[i]}  {marks}", was_made))
     return DrawnPlate("  ".join([name, *kept]), tuple(beads))
 
 
-def _short(factor: Factor, value: float, results: Results) -> str:
+def _short(factor: Factor, value: float) -> str:
     """Write a setting as the dial shows it, without its unit."""
     mark = factor.mark_at(value)
-    return mark if mark is not None else setting(factor, value, results.study.units).split(" ")[0]
+    return mark if mark is not None else setting(factor, value).split(" ")[0]
 
 
 def plates_figure(plates: Sequence[DrawnPlate]) -> Figure:

@@ -62,11 +62,11 @@ def _turns(explorer: Explorer, at: tuple[float, ...], j: int) -> Iterator[str]:
     study = explorer.window.study
     factor = study.factors[j]
     good = f", where {_expected_good(explorer, at)} are expected to be good" if explorer.window.has_question else ""
-    yield f"Set at {in_both_units(study, factor, at[j])}{good}."
+    yield f"Set at {in_both_units(factor, at[j])}{good}."
     for words, other in _neighbours(study, at, j):
         moved = (*at[:j], other, *at[j + 1 :])
         share = f"{_expected_good(explorer, moved)}; " if explorer.window.has_question else ""
-        yield f"{words} {in_both_units(study, factor, other)}: {share}{_changes(explorer, at, moved)}."
+        yield f"{words} {in_both_units(factor, other)}: {share}{_changes(explorer, at, moved)}."
 
 
 def _expected_good(explorer: Explorer, at: tuple[float, ...]) -> str:
@@ -157,7 +157,7 @@ def _readings(results: Results, study: Study, at: tuple[float, ...], j: int) -> 
     for place in sorted(places):
         welds = np.flatnonzero(made & (np.abs(column - place) <= near + 1e-9))
         if len(welds):
-            told.append(f"{in_both_units(study, factor, place)}: {_read_at(results, study, welds.tolist())}")
+            told.append(f"{in_both_units(factor, place)}: {_read_at(results, study, welds.tolist())}")
     around = "" if factor.is_kind or len(set(column[made])) <= 5 else " or nearly so"
     yield f"Your own welds, whatever the other dials stood at{around}: {'; '.join(told)}."
 
@@ -182,23 +182,21 @@ def _read_at(results: Results, study: Study, welds: list[int]) -> str:
 # --- both unit systems
 
 
-def in_both_units(study: Study, factor: Factor, value: float) -> str:
-    """Print a setting with its mark, and its value in both unit systems.
+def in_both_units(factor: Factor, value: float) -> str:
+    """Print a setting with its mark, and its value in the dial's own unit and in that of the other system.
 
     Examples
     --------
     >>> feed = Factor("feed", "feed", "m/min", (5.0, 7.5, 9.0))
-    >>> in_both_units(Study("Lugs", (feed,), ()), feed, 7.5)
+    >>> in_both_units(feed, 7.5)
     '7.5 m/min [295 in/min]'
     """
-    shown = setting(factor, value, study.units)
+    shown = setting(factor, value)
     pair = _other_unit(factor.unit)
     if factor.is_kind or pair is None or not factor.calibrated:
         return shown
-    metric, us = pair
-    other = us if study.units == "metric" else metric
-    converted = float(convert(value, factor.unit, other)) if other != factor.unit else value
-    return f"{shown} [{number(converted, 3)} {printed_unit(other)}]"
+    other = pair[1] if factor.unit == pair[0] else pair[0]
+    return f"{shown} [{number(float(convert(value, factor.unit, other)), 3)} {printed_unit(other)}]"
 
 
 def amount_in_both(low: float, high: float, response: Response, units: Units) -> str:

@@ -157,7 +157,7 @@ def _plate(sheet: Sheet, study: Study, welds: list[PlannedWeld], *, place: str, 
     top = sheet.get_y()
     sheet.rect(sheet.l_margin, top, sheet.epw, 7.5, style="D")
     held = [
-        f"{factor.name} {setting(factor, welds[0].settings[j], study.units)}"
+        f"{factor.name} {setting(factor, welds[0].settings[j])}"
         for j, factor in enumerate(study.factors)
         if factor.hard_to_change
     ]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from doe.report.formatting import exact, setting, setting_value, shown_unit
-from doe.study.model import Factor, Study
-from doe.units import convert, printed_unit
+from doe.report.formatting import exact, setting, setting_value
+from doe.study.model import Factor
+from doe.units import printed_unit
 from doe.window.window import SettingBox, Window
 
 
@@ -27,26 +27,25 @@ def dial_rows(window: Window) -> tuple[DialRow, ...]:
     if answer.box is None or answer.best is None:
         return ()
     return tuple(
-        _dial_row(window.study, factor, answer.box, j, best=answer.best.settings[j])
-        for j, factor in enumerate(window.study.factors)
+        _dial_row(factor, answer.box, j, best=answer.best.settings[j]) for j, factor in enumerate(window.study.factors)
     )
 
 
-def _dial_row(study: Study, factor: Factor, box: SettingBox, j: int, *, best: float) -> DialRow:
+def _dial_row(factor: Factor, box: SettingBox, j: int, *, best: float) -> DialRow:
     """Describe one dial."""
     low, high = box.low[j], box.high[j]
-    best_text = setting(factor, best, study.units)
+    best_text = setting(factor, best)
     if factor.is_kind:
         return DialRow(factor.name, factor.kinds[round(low)], "", best_text, "")
     marked = factor.mark_at(low), factor.mark_at(high)
-    values = range_text(setting_value(factor, low, study.units), setting_value(factor, high, study.units))
+    values = range_text(setting_value(factor, low), setting_value(factor, high))
     if marked[0] is not None and marked[1] is not None:
         marks = range_text(marked[0], marked[1])
         values = values if factor.calibrated else ""
         best_text = factor.mark_at(best) or best_text
     else:
         marks, values = values, ""
-    return DialRow(factor.name, marks, values, best_text, wander_text(study, factor))
+    return DialRow(factor.name, marks, values, best_text, wander_text(factor))
 
 
 def range_text(low: str, high: str) -> str:
@@ -63,22 +62,18 @@ def range_text(low: str, high: str) -> str:
     return f"{number if blank and high.endswith(' ' + unit) else low} to {high}"
 
 
-def wander_text(study: Study, factor: Factor) -> str:
+def wander_text(factor: Factor) -> str:
     """Say how far a dial may drift from where it was put: its stated standard deviation."""
     if not factor.set_within:
         return "as in the test"
-    unit = shown_unit(factor.unit, study.units)
-    wander = factor.set_within
-    if unit != factor.unit:
-        wander = float(convert(wander, factor.unit, unit, difference=True))
-    return f"± {exact(round(wander, 4))} {printed_unit(unit)}"
+    return f"± {exact(round(factor.set_within, 4))} {printed_unit(factor.unit)}"
 
 
 def held_words(window: Window) -> str:
     """Say at which setting the other dials are held in the pictures."""
     at = reference_setting(window)
     study = window.study
-    return ", ".join(f"{f.name} {setting(f, v, study.units)}" for f, v in zip(study.factors, at, strict=True))
+    return ", ".join(f"{f.name} {setting(f, v)}" for f, v in zip(study.factors, at, strict=True))
 
 
 def reference_setting(window: Window) -> tuple[float, ...]:

@@ -82,7 +82,7 @@ def try_setting(fit: Fit, explorer: Explorer) -> TrySetting:
     study = window.study
     drawn = explorer.posteriors
     return TrySetting(
-        dials=tuple(_dial(study, factor) for factor in study.factors),
+        dials=tuple(_dial(factor) for factor in study.factors),
         positions=tuple(POSITIONS[answer.position] for answer in window.answers),
         bars=tuple(_bar(study.response(name), study) for name in drawn),
         confidence=level(window.claim.confidence),
@@ -144,8 +144,8 @@ def _every(window: Window) -> str:
 # --- dials
 
 
-def _dial(study: Study, factor: Factor) -> TryDial:
-    stops = tuple(setting(factor, float(v), study.units) for v in factor.positions)
+def _dial(factor: Factor) -> TryDial:
+    stops = tuple(setting(factor, float(v)) for v in factor.positions)
     return TryDial(factor.name, factor.is_kind, stops)
 
 
@@ -154,10 +154,10 @@ def _factor(region: WeldedRegion, j: int) -> dict[str, Any]:
     study, factor = region.study, region.study.factors[j]
     stops = []
     for value in factor.positions.tolist():
-        large, small = large_and_small(factor, value, study)
+        large, small = large_and_small(factor, value)
         if not small and not factor.is_kind and factor.mark_at(value) is None:
             large, _, small = large.partition(" ")
-        label = setting(factor, value, study.units)
+        label = setting(factor, value)
         stops.append({"value": int(value) if factor.is_kind else value, "large": large, "small": small, "label": label})
     described: dict[str, Any] = {"name": factor.name, "isKind": factor.is_kind, "stops": stops, "by": -1}
     if factor.is_kind:

@@ -115,7 +115,7 @@ def _dials(sheet: Sheet, study: Study, weld: PlannedWeld, *, layout: _Layout) ->
         line, column = divmod(place, layout.columns)
         x, y = left + column * width, top + line * (layout.name_mm + MARK_MM) + layout.name_mm
         sheet.boxed(x, y + 0.3, factor.name, width=width - 4, height=layout.name_mm, size=7, bold=False)
-        large, small = large_and_small(factor, weld.settings[j], study)
+        large, small = large_and_small(factor, weld.settings[j])
         sheet.set_font("house", "B", 8)
         beside = sheet.get_string_width(small) + 1.5 if small else 0.0
         sheet.boxed(x, y + MARK_MM - 1, large, width=width - 4 - beside, height=MARK_MM, size=20)
@@ -125,20 +125,20 @@ def _dials(sheet: Sheet, study: Study, weld: PlannedWeld, *, layout: _Layout) ->
             sheet.text_at(behind, y + MARK_MM - 1, small, size=8)
 
 
-def large_and_small(factor: Factor, value: float, study: Study) -> tuple[str, str]:
+def large_and_small(factor: Factor, value: float) -> tuple[str, str]:
     """Give what a dial is to show (its mark, or else the value), and the value behind a calibrated mark ("" if none).
 
     Examples
     --------
     >>> dial = Factor("voltage", "voltage", "V", (17.0, 18.4), ("1", "2"))
-    >>> large_and_small(dial, 18.4, Study("Lugs", (dial,), ()))
+    >>> large_and_small(dial, 18.4)
     ('2', '18.4 V')
     """
     mark = factor.mark_at(value)
     if mark is None:
-        return setting(factor, value, study.units), ""
+        return setting(factor, value), ""
     has_value = factor.calibrated and factor.unit not in {"", "mark"}
-    return mark, setting_value(factor, value, study.units) if has_value else ""
+    return mark, setting_value(factor, value) if has_value else ""
 
 
 def _picture(sheet: Sheet, x: float, y: float, position: int, beads: int) -> None:

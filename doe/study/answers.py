@@ -21,7 +21,7 @@ QUESTIONS: Final = {
     "wire": ("Which wire?", "1.0 mm gas-shielded cored"),
     "voltage": ("Marks on the voltage dial, low to high (with volts where known: 1=17 2=18.4 ...)", "A B C D"),
     "feed": ("Range of the feed dial (5 to 9 m/min by 0.5; a bare 1 to 10 is fine)", "1 to 10"),
-    "supply": ("The supply: volts and breaker", "230 V, 16 A"),
+    "supply": ("The supply: volts and breaker, or ? where not known", "230 V, 16 A"),
     "plate": ("Welds on a plate, and how the second starts: cooled or warm", "1"),
     "must": ("What must a good weld have? All or some of these", "1.2 mm penetration, 2 pores in 100 mm, hold 30 s"),
     "welds": ("How many test welds can you afford?", "18"),
@@ -52,7 +52,7 @@ def read_answers(answers: dict[str, str], *, title: str, preheat: str = "") -> N
     low, high, step, unit = read["feed"]
     voltage, breaker = read["supply"]
     per_plate, later = read["plate"]
-    depth, pores, per, hold = read["must"]
+    depth, pores, per, hold, passes = read["must"]
     levels, level_unit = read["preheat"]
     return NewStudy(
         title=title,
@@ -73,6 +73,7 @@ def read_answers(answers: dict[str, str], *, title: str, preheat: str = "") -> N
         porosity_at_most=pores,
         porosity_per=per,
         hold=hold,
+        passes=passes,
         welds=read["welds"],
         preheat_levels=levels,
         preheat_unit=level_unit,
@@ -161,7 +162,7 @@ def read_range(text: str) -> tuple[float, float, float | None, str]:
 
 def read_supply(text: str) -> tuple[str, str]:
     """Read volts and breaker: ``230 V, 16 A``; empty or ``?`` where not known."""
-    if text.strip().lower() in {"", "?", "-", "not known"}:
+    if text.strip().lower() in {"", "?", "-", "not known", "unknown", "do not know", "don't know", "don’t know"}:
         return "", ""
     pieces = [piece for piece in re.split(r"[,;]|\s(?=\d+\s*A\b)", text) if piece.strip()]
     try:
@@ -185,8 +186,8 @@ def read_plate(text: str) -> tuple[int, LaterWelds]:
     return int(match[1]), "warm" if (match[2] or "").lower() == "warm" else "cooled"
 
 
-def read_requirements(text: str) -> tuple[str, int | None, str, str]:
-    """Read the requirements, all or some of ``1.2 mm penetration, 2 pores in 100 mm, hold 30 s``.
+def read_requirements(text: str) -> tuple[str, int | None, str, str, str]:
+    """Read the requirements, all or some of ``1.2 mm penetration, 2 pores in 100 mm, hold 30 s, root fused``.
 
     Returns
     -------
@@ -196,6 +197,8 @@ def read_requirements(text: str) -> tuple[str, int | None, str, str]:
         None where pores are not counted.
     per, hold : str
         The length that the pores are counted over, and how long the supply must hold; empty where not asked for.
+    passes : str
+        What a weld passes or not, as it was named: "root fused", "break test passed"; empty where not asked for.
     """
     pieces = [piece for piece in re.split(r";|,(?!\d)|\band\b", text) if piece.strip()]
     found: dict[str, re.Match[str]] = {}
@@ -206,12 +209,13 @@ def read_requirements(text: str) -> tuple[str, int | None, str, str]:
         found |= matches
     if not found:
         raise _no_requirement(text)
-    depth, pores, hold = (found.get(key) for key in _REQUIREMENTS)
+    depth, pores, hold, passes = (found.get(key) for key in _REQUIREMENTS)
     return (
         depth[1].strip() if depth else "",
         (0 if pores[1].lower() == "no" else int(pores[1])) if pores else None,
         pores[2].strip() if pores else "",
         hold[1].strip() if hold else "",
+        passes[1] if passes else "",
     )
 
 
@@ -219,13 +223,15 @@ _REQUIREMENTS: Final = {
     "depth": re.compile(r"([\d.,/ ]*\d\s*(?:mm|in|\"))\s*(?:of\s+)?(?:root\s+)?penetration", re.IGNORECASE),
     "pores": re.compile(r"(\d+|no)\s*pores?\s*(?:in|per)\s*([\d./ ]+\s*(?:mm|in|\"))", re.IGNORECASE),
     "hold": re.compile(r"hold\w*\s*(?:for\s+)?(\d+(?:\.\d+)?\s*(?:s|min))\b", re.IGNORECASE),
+    "passes": re.compile(r"^\s*([a-z][a-z -]*\s(?:fused|passed))\s*$", re.IGNORECASE),
 }
 
 
 def _no_requirement(text: str) -> DoeError:
     return DoeError(
         f"“{text}” does not say what a good weld must meet, each once; accepted is all or some of "
-        f"“{QUESTIONS['must'][1]}” (more can be asked for in study.toml)"
+        f"“{QUESTIONS['must'][1]}”, or one test that a weld passes or not, such as “root fused” or “break test passed” "
+        "(more can be asked for in study.toml)"
     )
 
 

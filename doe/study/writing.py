@@ -51,6 +51,8 @@ class NewStudy:
         Affordable test welds.
     preheat_levels : tuple of float
         In ``preheat_unit``; empty where the plates are welded as they are.
+    passes : str
+        A test that a weld passes or not, by its name: "root fused"; empty where there is none.
     porosity_ratio_under : float or None
         Given where both questions on porosity were answered yes: a good zone lies between the ends of voltage and
         feed, and the corners differ by less than this, at most 10.
@@ -79,6 +81,7 @@ class NewStudy:
     welds_per_plate: int = 1
     later_welds: LaterWelds = "cooled"
     porosity_per: str = "100 mm"
+    passes: str = ""
     preheat_levels: tuple[float, ...] = ()
     preheat_unit: str = "degC"
     porosity_ratio_under: float | None = None
@@ -216,7 +219,8 @@ def _responses(new: NewStudy) -> Iterator[str]:
     yield f"{'#' if new.porosity_at_most is None else ''}  {count},"
     trip = _table(name=toml_text("trip"), kind=toml_text("trip"), hold=toml_text(new.hold or "30 s"))
     yield f"{'' if new.hold else '#'}  {trip},"
-    yield '#  { name = "root fused", kind = "pass" },'
+    passes = _table(name=toml_text(new.passes or "root fused"), kind=toml_text("pass"))
+    yield f"{'' if new.passes else '#'}  {passes},"
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,8 @@ EACH = {
     "each needs its own card": "No one card serves both; each has a card of its own.",
     "only one has a card": "No one card serves both.",
     "cannot say yet": "Whether one card serves both cannot be said yet: no window can be claimed for either.",
+    "no requirement": "No requirement is set on any response, so there is no window to ask for, and no card that could "
+    "serve both: nothing says yet what a good weld must meet. The differences need none.",
 }
 
 
@@ -34,6 +36,12 @@ def _all(comparison: Comparison) -> str:
 def _verdict_lines(comparison: Comparison) -> tuple[str, ...]:
     """Say whether one card serves both."""
     card, claim = comparison.card, comparison.claim
+    if comparison.verdict == "no requirement" and any(side.has_question for side in comparison.sides):
+        without = " and ".join(side.label for side in comparison.sides if not side.has_question)
+        return (
+            f"No requirement is set on any response of {without}, so it cannot be asked whether one card serves "
+            f"{_all(comparison)}. The differences need none.",
+        )
     if card is None:
         return (EACH[comparison.verdict].replace("both", _all(comparison)).replace("either", "any of them"),)
     name = "One card serves"
@@ -49,6 +57,8 @@ def _verdict_lines(comparison: Comparison) -> tuple[str, ...]:
 def _side_line(comparison: Comparison, i: int) -> str:
     """Say what one side has by itself."""
     side = comparison.sides[i]
+    if not side.has_question:
+        return f"{side.label}: {side.n_welds} welds, and no requirement to meet."
     if side.box is None:
         return f"{side.label} ({side.n_welds} welds): no window of its own can be claimed yet."
     name = "setting is" if side.box.n_settings == 1 else "few settings are" if side.single_setting else "window is"
@@ -72,19 +82,25 @@ def _line(comparison: Comparison, change: ResponseDifference) -> str:
     elif response.kind in {"trip", "pass"}:
         scale, unit, digits = 100.0, " points of 100", 0
         what = (
-            f"chance that the supply holds ({response.name})"
+            f"chance that the supply holds{_for_how_long(change)} ({response.name})"
             if response.kind == "trip"
             else f"chance of {response.name}"
         )
     size, low, high = (round(scale * v, digits) for v in (change.difference, change.low, change.high))
     if size == low == high == 0.0:
         return f"  {what}: the same with {change.label} as with {first}."
+    unit = unit.replace("points", "point") if abs(size) == 1.0 else unit
     more = "less" if size < 0 else "more"
     if size < 0:
         size, low, high = -size, -high, -low
     band = f"{low + 0.0:.{digits}f} to {high + 0.0:.{digits}f}"  # + 0.0 takes the sign off a nought
     shown = "" if change.is_shown else "; no difference is shown"
     return f"  {what}: {size + 0.0:.{digits}f}{unit} {more} with {change.label} than with {first} ({band}){shown}."
+
+
+def _for_how_long(change: ResponseDifference) -> str:
+    """Say for how long the supply would hold."""
+    return "" if change.hold_s is None else f" for {change.hold_s:.3g} s"
 
 
 def _what_else(comparison: Comparison) -> str:

@@ -8,7 +8,9 @@ from typing import Literal
 from doe.study.model import Claim, Response, Study
 from doe.window.window import SettingBox, describe_box, describe_marks, describe_settings
 
-Verdict = Literal["one card serves both", "each needs its own card", "only one has a card", "cannot say yet"]
+Verdict = Literal[
+    "one card serves both", "each needs its own card", "only one has a card", "cannot say yet", "no requirement"
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,8 +25,9 @@ class SideAnswer:
         Welds made on this side.
     box : SettingBox or None
         Its own window.
-    best : tuple of float
-        The best setting in it; without a window the most promising setting. Natural, as this side sets it.
+    best : tuple of float or None
+        The best setting in it; without a window the most promising setting. Natural, as this side sets it. None where
+        no requirement can be judged.
     single_setting : bool
         Whether the window is too narrow to be called one.
     blocked : tuple of str
@@ -35,9 +38,14 @@ class SideAnswer:
     study: Study
     n_welds: int
     box: SettingBox | None
-    best: tuple[float, ...]
+    best: tuple[float, ...] | None
     single_setting: bool = False
     blocked: tuple[str, ...] = ()
+
+    @property
+    def has_question(self) -> bool:
+        """Whether anything is asked of a weld at all."""
+        return any(response.has_requirement for response in self.study.responses)
 
 
 @dataclass(frozen=True)
@@ -53,6 +61,8 @@ class ResponseDifference:
         The means.
     difference, low, high : float
         Other less first.
+    hold_s : float or None
+        Of a trip: the arc time within which it is counted. [s]
     """
 
     response: Response
@@ -62,6 +72,7 @@ class ResponseDifference:
     difference: float
     low: float
     high: float
+    hold_s: float | None = None
 
     @property
     def is_shown(self) -> bool:
@@ -164,6 +175,7 @@ class Comparison:
                 "difference": d.difference,
                 "low": d.low,
                 "high": d.high,
+                **({} if d.hold_s is None else {"hold_s": d.hold_s}),
             }
             for d in place.differences
         ]
@@ -171,7 +183,8 @@ class Comparison:
 
     def _describe_card(self) -> dict[str, object]:
         if self.card is None:
-            return {"found": False, "window": None, "confidence": None, "share": None, "best": None}
+            none = dict.fromkeys(("window", "confidence", "share", "best"))
+            return {"found": False, **none, "if_not": _if_not(is_asked=self.verdict != "no requirement")}
         window = describe_box(self.study, self.card.box)
         window.pop(self.by, None)
         return {
@@ -181,6 +194,7 @@ class Comparison:
             "confidence": self.card.box.confidence,
             "share": self.card.box.share,
             "best": self.shown_settings(self.card.best),
+            "if_not": None,
         }
 
 
@@ -192,5 +206,11 @@ def _describe_side(side: SideAnswer) -> dict[str, object]:
         "window": None if side.box is None else describe_box(side.study, side.box),
         "single_setting": side.single_setting,
         "confidence": None if side.box is None else side.box.confidence,
-        "best": describe_settings(side.study, side.best),
+        "best": None if side.best is None else describe_settings(side.study, side.best),
+        "if_not": _if_not(is_asked=side.has_question),
     }
+
+
+def _if_not(*, is_asked: bool) -> dict[str, str] | None:
+    """Say why there is no window, where it is because none was asked for."""
+    return None if is_asked else {"reason": "no requirement"}

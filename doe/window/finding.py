@@ -22,6 +22,7 @@ from doe.window.inquiry import (
     Inquiry,
 )
 from doe.window.nearest import explain, lesser_window
+from doe.window.next_round import usual_round
 from doe.window.posing import (
     blocked_fits,
     draw_source,
@@ -68,6 +69,17 @@ def find_window(fit: Fit, *, seed: int = 1) -> Window:
     CannotAnswerError
         If no setting is both allowed and welded.
     """
+    found, welds = _find(fit, seed), usual_round(fit.results)
+    nearest = [
+        answer.nearest and replace(answer.nearest, more_welds=welds if answer.nearest.more_welds else 0)
+        for answer in found.answers
+    ]
+    answers = (replace(answer, nearest=near) for answer, near in zip(found.answers, nearest, strict=True))
+    return replace(found, answers=tuple(answers))
+
+
+def _find(fit: Fit, seed: int) -> Window:
+    """Find the window, or say why there is none."""
     required, region = with_requirement(fit), find_welded_region(fit.results)
     if not required:
         return _without_question(_unanswered(fit, region, seed=seed))

@@ -8,7 +8,6 @@ rule that was tried). What they should bring is simulated on machines drawn from
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from itertools import accumulate
 from typing import Final
 
 import numpy as np
@@ -18,21 +17,18 @@ from doe.errors import StudyError
 from doe.models.fit import Fit
 from doe.planning.plan import Plan, PlannedWeld, without_second
 from doe.planning.second_beads import second_bead_notes
-from doe.planning.staging import stages
 from doe.window.assurance import assess, response_lows
 from doe.window.claim import apply_rules
 from doe.window.inquiry import CLAIM_DRAWS, Inquiry, claim_bits
+from doe.window.next_round import MOST_WELDS, n_made, usual_round
 from doe.window.placing import Choice, next_stage, place_welds
 from doe.window.posing import blocked_fits, open_inquiry, weakest_first
 from doe.window.prospect import Expected, Progress, outlook_now, outlook_then, usual_machines
 from doe.window.search import search
 from doe.window.welded import corners
 from doe.window.window import SettingBox
-from doe.window.words import at_least, box_words, frequency, level
+from doe.window.words import at_least, box_words, frequency, level, setting_words
 
-DEFAULT_WELDS: Final = 6
-MOST_WELDS: Final = 8
-"""Welds of one round of follow-ups; more are better planned after a look at what these brought (METHOD section 5)."""
 HOPED: Final = (0.5, 0.2, 0.1)
 """Confidences of the box whose corners are welded, the first at which there is one (METHOD section 5)."""
 PROMISING: Final = 16
@@ -61,7 +57,10 @@ class NextPlan(Plan):
     def words(self) -> tuple[str, ...]:
         """Say where the welds go and what they should bring, in plain sentences."""
         lines = list(self.notes)
-        lines += [f"{weld.weld} on {weld.plate}: {self.reasons[weld.weld]}" for weld in self.designed]
+        lines += [
+            f"{weld.weld} on {weld.plate}, {setting_words(self.study, weld.settings)}: {self.reasons[weld.weld]}"
+            for weld in self.designed
+        ]
         return (*lines, *(() if self.expected is None else expected_words(self.expected, n=len(self.designed))))
 
 
@@ -103,7 +102,7 @@ def next_welds(
     CannotAnswerError
         If the welds of the last stage are still waited for, or a response cannot be judged at all.
     """
-    n = _usual(fit) if n is None else n
+    n = usual_round(fit.results) if n is None else n
     if not 1 <= n <= MOST_WELDS:
         message = f"{n} welds were asked for; 1 to {MOST_WELDS} can be planned at a time"
         raise StudyError(message)
@@ -133,29 +132,9 @@ def next_welds(
     return replace(plan, expected=expected)
 
 
-def _usual(fit: Fit) -> int:
-    """Give the usual number of welds.
-
-    Where the study is made in stages what is left of the next one, at most a round; else six, or the few that are left
-    of what the study can afford.
-    """
-    study, made = fit.results.study, _n_made(fit)
-    wished = stages(study)
-    if len(wished) > 1 and made < sum(wished):
-        return min(next(end - made for end in accumulate(wished) if end > made), MOST_WELDS)
-    left = study.plan.welds - made
-    return left if 0 < left < DEFAULT_WELDS else DEFAULT_WELDS
-
-
-def _n_made(fit: Fit) -> int:
-    """Give the number of welds made, second beads not counted."""
-    made = np.array([status != "not run" for status in fit.results.status], dtype=bool)
-    return int((made & ~fit.results.is_second).sum())
-
-
 def _beyond(fit: Fit, n: int) -> tuple[str, ...]:
     """Say so where the welds go beyond what the study said could be afforded."""
-    made, affordable = _n_made(fit), fit.results.study.plan.welds
+    made, affordable = n_made(fit.results), fit.results.study.plan.welds
     if made + n <= affordable:
         return ()
     return (f"{affordable} welds were said to be affordable; with {made} made, these {n} go beyond that.",)

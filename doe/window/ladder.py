@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from doe.errors import Fault, StudyError
+from doe.errors import CannotAnswerError, Fault, StudyError
 from doe.models.fit import Fit
 from doe.study.model import Claim, Study
 from doe.study.reading import STUDY_FILE
@@ -129,9 +129,16 @@ def climb_ladder(fits: Sequence[Fit], *, seed: int = 1) -> Ladder:
         If thicknesses are missing or the same, or the studies are of different jobs, supplies or claims: every fault
         at once.
     CannotAnswerError
-        If there is nothing to claim on one of them.
+        If nothing is asked of a weld on one of them, or there is nothing to claim.
     """
     studies = [fit.results.study for fit in fits]
+    unasked = [s.title for s in studies if not any(response.has_requirement for response in s.responses)]
+    if unasked:
+        message = (
+            f"no response has a requirement in {' and '.join(unasked)}: how thick it can go is asked of what a good "
+            "weld must meet; give one in study.toml"
+        )
+        raise CannotAnswerError(message)
     faults = [*_thickness_faults(studies), *_job_faults(studies)]
     if faults:
         message = "these studies are no ladder of thicknesses"

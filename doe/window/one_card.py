@@ -31,6 +31,7 @@ def find_card(sides: Sequence[Side], ground: SharedGround, claim: Claim) -> tupl
     Parameters
     ----------
     sides : sequence of Side
+        Each with a question.
     ground : SharedGround
     claim : Claim
 
@@ -113,7 +114,7 @@ def _largest(ground: SharedGround, bits: Bits, need: int) -> tuple[FloatArray, F
 
 def _held_everywhere(side: Side, ends: tuple[FloatArray, FloatArray], reliability: float, stage: int) -> FloatArray:
     """Tell in which fresh draws a side holds at every one of its own settings inside a box, shape (n_draws,)."""
-    checked = check(replace(side.inquiry, reliability=reliability), side.box(*ends), stage=stage)
+    checked = check(replace(side.question, reliability=reliability), side.box(*ends), stage=stage)
     return np.asarray(checked.assurance.holds[0].all(axis=0))
 
 
@@ -121,7 +122,7 @@ def _doubts(sides: Sequence[Side], found: _Found, claim: Claim) -> tuple[Again |
     """Say why more confidence is asked for (METHOD section 1, rule 3), and which trips forbid the claim."""
     reasons, barred = [], []
     for side in sides:
-        inquiry = replace(side.inquiry, reliability=claim.reliability, confidence=claim.confidence)
+        inquiry = replace(side.question, reliability=claim.reliability, confidence=claim.confidence)
         box = replace(side.box(found.low, found.high), share=found.share)
         checked = check(inquiry, box, stage=found.stage)
         faces = limiting_faces(inquiry, checked, claim.confidence)
@@ -140,10 +141,10 @@ def _card(sides: Sequence[Side], found: _Found, level: float) -> Card:
     shared = shared[np.all([side.can_be_set(shared) for side in sides], axis=0)]
     seen = [
         assess(
-            side.inquiry.source(found.stage, CLAIM_DRAWS),
+            side.question.source(found.stage, CLAIM_DRAWS),
             side.settings(shared),
-            side.inquiry.scenario,
-            confidence=side.inquiry.confidence,
+            side.question.scenario,
+            confidence=side.question.confidence,
         )
         for side in sides
     ]

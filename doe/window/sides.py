@@ -22,7 +22,8 @@ from doe.study.model import Factor, Study
 from doe.window.assurance import holding
 from doe.window.box import BoolArray, Box
 from doe.window.inquiry import EXPLORING_DRAWS, EXPLORING_STAGE, Inquiry
-from doe.window.posing import open_inquiry
+from doe.window.posing import open_inquiry, with_requirement
+from doe.window.welded import WeldedRegion, find_welded_region
 from doe.window.window import SettingBox
 
 SHARED_SETTINGS: Final = 4_000
@@ -41,8 +42,12 @@ class Side:
     label : str
         What it is called: the study's title, or the kind.
     fit : Fit
-    inquiry : Inquiry
-        Its question; for a kind, over the settings of that kind.
+    region : WeldedRegion
+        What was welded on it; for a kind, of the settings of that kind.
+    inquiry : Inquiry or None
+        Its question; for a kind, over the settings of that kind. None where no requirement can be judged.
+    seed : int
+        Of its draws.
     columns : tuple of int
         For each factor of this side, its column among the shared settings.
     kind : tuple of (int, int) or None
@@ -51,7 +56,9 @@ class Side:
 
     label: str
     fit: Fit
-    inquiry: Inquiry
+    region: WeldedRegion
+    inquiry: Inquiry | None
+    seed: int
     columns: tuple[int, ...]
     kind: tuple[int, int] | None = None
 
@@ -83,11 +90,25 @@ class Side:
     def can_be_claimed(self, shared: FloatArray) -> BoolArray:
         """Tell which shared settings lie within what was welded on this side."""
         own = self.settings(shared)
-        return np.asarray(is_reachable(self.study, own) & self.inquiry.region.is_claimable(own))
+        return np.asarray(is_reachable(self.study, own) & self.region.is_claimable(own))
+
+    @property
+    def question(self) -> Inquiry:
+        """Its question.
+
+        Raises
+        ------
+        TypeError
+            If no requirement can be judged on this side: then it must not be asked.
+        """
+        if self.inquiry is None:
+            message = f"{self.label} has no requirement that can be judged"
+            raise TypeError(message)
+        return self.inquiry
 
     def chance(self, shared: FloatArray) -> FloatArray:
         """Give the confidence that the reliability is reached at shared settings, shape (n,)."""
-        inquiry = self.inquiry
+        inquiry = self.question
         held = holding(
             inquiry.source(EXPLORING_STAGE, EXPLORING_DRAWS),
             self.settings(shared),
@@ -161,8 +182,18 @@ def study_sides(fits: Sequence[Fit], *, seed: int) -> tuple[Side, ...]:
             message = "these two studies cannot be compared: their factors are not the same, in the same units"
             raise StudyError(message, faults)
         columns = tuple(first.coding.index[factor.name] for factor in study.factors)
-        sides.append(Side(study.title, fit, open_inquiry(fit, seed=seed + i * OTHER_SEED), columns))
+        own_seed = seed + i * OTHER_SEED
+        region = find_welded_region(fit.results)
+        sides.append(Side(study.title, fit, region, _question(fit, region, own_seed), own_seed, columns))
     return tuple(replace(side, label=name) for side, name in zip(sides, _labels(sides), strict=True))
+
+
+def _question(fit: Fit, region: WeldedRegion, seed: int) -> Inquiry | None:
+    """Put a study's question; None where no requirement can be judged: differences need none."""
+    required = with_requirement(fit)
+    if not required or any(f.model is None for f in required) or not region.claimable.any():
+        return None
+    return open_inquiry(fit, seed=seed)
 
 
 def _labels(sides: Sequence[Side]) -> tuple[str, ...]:
@@ -213,28 +244,30 @@ def kind_sides(fit: Fit, *, factor: str | None, seed: int) -> tuple[Side, ...]:
         has = f"its factors of kinds are {', '.join(names)}" if names else "it has no factor of kinds"
         message = f"there is nothing to compare inside this study: {has}; name a second study’s folder"
         raise CannotAnswerError(message)
-    inquiry, j = open_inquiry(fit, seed=seed), study.coding.index[name]
-    welded = sorted(inquiry.region.welded_kinds[j])
+    region, j = find_welded_region(fit.results), study.coding.index[name]
+    welded = sorted(region.welded_kinds[j])
     if len(welded) < 2:
         message = f"only one kind of {name} was welded, so there is nothing to compare it with"
         raise CannotAnswerError(message)
     columns = tuple(range(len(study.factors)))
-    kinds = study.factors[j].kinds
-    return tuple(Side(kinds[k], fit, _of_kind(inquiry, j, k), columns, (j, k)) for k in welded)
+    inquiry = _question(fit, region, seed)
+    return tuple(_side_of_kind(fit, inquiry, (j, k), (region, columns, seed)) for k in welded)
 
 
-def _of_kind(inquiry: Inquiry, j: int, kind: int) -> Inquiry:
-    """Narrow a question to the settings of one kind."""
-    region, ground = inquiry.region, inquiry.ground
-    mine = np.moveaxis(np.zeros(region.shape, dtype=bool), j, 0)
-    mine[kind] = True
-    mine = np.moveaxis(mine, 0, j)
-    chance = tuple(values * mine for values in ground.chance)
-    return replace(
-        inquiry,
-        region=replace(region, claimable=region.claimable & mine),
-        ground=replace(ground, chance=chance),
-    )
+def _side_of_kind(
+    fit: Fit, inquiry: Inquiry | None, kind: tuple[int, int], study: tuple[WeldedRegion, tuple[int, ...], int]
+) -> Side:
+    """Make the side of one kind: the study's region and question, narrowed to its settings."""
+    region, columns, seed = study
+    mine = np.moveaxis(np.zeros(region.shape, dtype=bool), kind[0], 0)
+    mine[kind[1]] = True
+    mine = np.moveaxis(mine, 0, kind[0])
+    own = replace(region, claimable=region.claimable & mine)
+    if inquiry is not None:
+        chance = tuple(values * mine for values in inquiry.ground.chance)
+        inquiry = replace(inquiry, region=own, ground=replace(inquiry.ground, chance=chance))
+    label = fit.results.study.factors[kind[0]].kinds[kind[1]]
+    return Side(label, fit, own, inquiry, seed, columns, kind)
 
 
 def find_shared_ground(sides: Sequence[Side]) -> SharedGround:
@@ -275,7 +308,7 @@ def find_shared_ground(sides: Sequence[Side]) -> SharedGround:
 
 def side_rng(side: Side, stage: int, name: str) -> np.random.Generator:
     """Make the random stream of one stage and response; the kinds of one study have the same, two studies never."""
-    return np.random.default_rng([side.inquiry.seed, stage, zlib.crc32(name.encode())])
+    return np.random.default_rng([side.seed, stage, zlib.crc32(name.encode())])
 
 
 def all_hold(sides: Sequence[Side], shared: FloatArray, *, reliability: float, stage: int, n_draws: int) -> BoolArray:
@@ -285,7 +318,7 @@ def all_hold(sides: Sequence[Side], shared: FloatArray, *, reliability: float, s
     """
     held = [
         holding(
-            side.inquiry.source(stage, n_draws), side.settings(shared), side.inquiry.scenario, reliability=reliability
+            side.question.source(stage, n_draws), side.settings(shared), side.question.scenario, reliability=reliability
         )
         for side in sides
     ]

@@ -276,10 +276,12 @@ def _nearest_sentences(window: Window, answer: Answer, nearest: Nearest) -> list
     if answer.not_contradicted is not None:
         sentences.append(f"Not contradicted, and not claimed: {box_words(study, answer.not_contradicted)}.")
     where = "near the best candidate"
+    one = nearest.more_welds == 1
+    welds = "weld" if one else f"{nearest.more_welds} welds"
     if nearest.reason == "data speak against":
-        sentences.append(f"If more is welded in this region, the next {nearest.more_welds} welds belong {where}.")
+        sentences.append(f"If more is welded in this region, the next {welds} belong{'s' if one else ''} {where}.")
     else:
-        sentences.append(f"The next {nearest.more_welds} welds should go {where}.")
+        sentences.append(f"The next {welds} should go {where}.")
     return sentences
 
 

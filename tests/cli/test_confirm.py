@@ -140,7 +140,7 @@ def test_the_confirmation_sheet_says_what_is_confirmed_and_the_rule(welded: Path
     assert text.startswith("Confirmation sheet: Hinge lugs, 10 mm")
     assert "The claim: voltage" in text
     assert "at least 18 of 20 welds good, 90 % sure" in text
-    assert "A good weld: penetration at least 1.2 mm; porosity at most 2 in 100 mm; no trip within 30 s." in text
+    assert "A good weld: penetration at least 1.2 mm; porosity at most 2 over 100 mm; no trip within 30 s." in text
     assert "5 welds at the settings below, at most 1 may fail" in text
     weldwindow("report", welded)
     again = subprocess.run(["pdftotext", "-layout", sheet, "-"], capture_output=True, text=True, check=True).stdout

@@ -49,6 +49,20 @@ def test_the_answer_key_comes_once_and_ends_the_welding(lesson):
     assert run("practise", lesson, "--all").exit_code == 4
 
 
+def test_in_a_folder_for_practice_the_next_step_is_a_command_and_no_welding(tmp_path):
+    folder = tmp_path / "lesson"
+    run("practise", folder)
+    planned = run("plan", folder)
+    hint = f"weldwindow practise {folder} --all (or --weld and a number) makes the welds and fills in"
+    assert f"next: {hint} {folder / 'results.csv'}; then weldwindow go {folder}" in planned.stderr
+    waited = run("go", folder)
+    assert f"The welds are waited for: {hint} results.csv." in waited.stderr
+    assert "weld, cut, measure" not in planned.stderr + waited.stderr
+    assert run("practise", folder, "--all").exit_code == 0
+    (folder / "practice.json").unlink()
+    assert "weld, cut, measure; fill in" in run("plan", folder, "--replace").stderr
+
+
 def test_practise_without_a_wish_says_what_can_be_wished(lesson):
     result = run("practise", lesson)
     assert result.exit_code == 2

@@ -18,7 +18,7 @@ AT_WEEKENDS = [
     ("where do I put the dials?", PAGE_ONE, r"voltage \d.* feed [\d.]+ to [\d.]+ m/min.* preheat"),
     ("how many of my welds will be good?", PAGE_ONE, r"at least 18 of 20 welds made in here meet every requirement"),
     ("how sure is that?", PAGE_ONE, r"we are 90 % sure"),
-    ("what is a good weld here?", PAGE_ONE, r"A good weld here: penetration at least 1\.2 mm; porosity at most 2 in"),
+    ("what is a good weld here?", PAGE_ONE, r"A good weld here: penetration at least 1\.2 mm; porosity at most 2 over"),
     ("may I rely on it already?", PAGE_ONE, r"NOT CONFIRMED"),
     ("what goes wrong if I stray, and which way?", PAGE_ONE, r"limits? towards (lower|higher) \w+"),
     ("does it hold for another plate, wire or outlet?", PAGE_ONE, r"Not tested: any other joint, thickness"),

@@ -70,6 +70,18 @@ def test_nothing_is_wider_than_a_terminal_of_60_columns(welded: Path, command: s
     assert long_lines(told) == []
 
 
+def test_a_fault_is_wrapped_too_and_what_is_indented_stays_so(welded: Path):
+    study = welded / "study.toml"
+    study.write_text(study.read_text().replace("at_least = 1.2", "at_leest = 1.2\nat_moost = 3"))
+    _, aside, code = in_a_terminal(["check", str(welded)])
+    assert code == 3
+    told = CONTROL.sub("", aside).split("\n")
+    first = next(i for i, line in enumerate(told) if "at_leest" in line)
+    indent = len(told[first]) - len(told[first].lstrip())
+    assert told[first + 1].startswith(" " * (indent + 2))
+    assert long_lines(aside) == []
+
+
 @pytest.mark.slow
 def test_the_next_welds_fit_60_columns(tmp_path: Path, weld: Callable[..., None]):
     weld(tmp_path, seed=1, welder="just short of depth")

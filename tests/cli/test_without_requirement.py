@@ -65,6 +65,40 @@ def test_what_needs_a_requirement_is_refused_with_its_reason(unasked: Path, weld
     assert "no response has a requirement" in refused.stderr
 
 
+def test_a_comparison_needs_none_but_a_ladder_of_thicknesses_does(unasked: Path, tmp_path: Path, weldwindow, weld):
+    asked = tmp_path / "other-wire"
+    asked.mkdir()
+    weld(asked, seed=1)
+    study = asked / "study.toml"
+    for line in REQUIREMENTS:
+        study.write_text(study.read_text().replace(line, ""))
+    shown = weldwindow("compare", unasked, asked)
+    assert shown.exit_code == 0
+    assert shown.stdout.startswith("No requirement is set on any response, so there is no window to ask for")
+    assert shown.stdout.count("  penetration: ") == 3  # in the middle and at both ends
+    assert re.search(r"chance that the supply holds for \d+ s \(trip\)", shown.stdout)
+    answer = json.loads(weldwindow("compare", unasked, asked, "--json").stdout)
+    assert (answer["verdict"], answer["one_card"]["if_not"]) == ("no requirement", {"reason": "no requirement"})
+    assert {row["response"] for row in answer["differences"][0]["responses"]} == {"penetration", "porosity", "trip"}
+    study.write_text(study.read_text().replace("10 mm", "16 mm"))
+    refused = weldwindow("compare", unasked, asked, "--thickness")
+    assert refused.exit_code == 4
+    assert "how thick it can go is asked of what a good weld must meet" in refused.stderr
+
+
+def test_trips_are_compared_at_one_arc_time_or_not_at_all(unasked: Path, tmp_path: Path, weldwindow, weld):
+    other = tmp_path / "shorter"
+    other.mkdir()
+    weld(other, seed=1)
+    study, table = other / "study.toml", other / "results.csv"
+    for line in REQUIREMENTS:
+        study.write_text(study.read_text().replace(line, ""))
+    table.write_text(table.read_text().replace(",60,", ",45,"))
+    shown = weldwindow("compare", unasked, other).stdout
+    assert "trip is not compared: no time to hold is asked, and the middle one of the arc times is 60 s on" in shown
+    assert "chance that the supply holds" not in shown
+
+
 def test_a_requirement_added_later_is_answered_from_the_same_welds(unasked: Path, weldwindow):
     study = unasked / "study.toml"
     study.write_text(study.read_text().replace("full = 10.0\n", "full = 10.0\nat_least = 1.2\n"))

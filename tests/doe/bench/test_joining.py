@@ -209,7 +209,21 @@ def test_the_layout_of_the_first_table_stays(staged, plan, filled, blank, phones
     lines = merged.text.splitlines()
     assert lines[0] == first.read_text(encoding="utf-8").splitlines()[0]
     assert any(line.startswith("W02;P01;2;2;") and "1.8" in line for line in lines)
-    assert "# blanks filled from second.csv" in lines
+    assert lines[-1] == f"# {len(merged.filled)} cells filled from second.csv"
+
+
+def test_the_comment_at_the_end_says_what_was_filled_and_what_was_replaced(staged, plan, filled, blank, phones):
+    deeper = [{**row, "penetration [mm]": "2.7"} if row["weld"] == "W01" else row for row in filled]
+    first = write(phones[0], plan, only(deeper, blank, "W01"))
+    second = write(phones[1], plan, only(filled, blank, "W01"))
+    sheets = (load_sheets(first), load_sheets(second))
+    merged = join_tables(*sheets, staged, overrules=True)
+    assert [cell.was for cell in merged.filled] == ["2.7"]
+    assert merged.text.splitlines()[-1] == "# 1 cell replaced from second.csv"
+    more = write(phones[1], plan, only(filled, blank, "W01", "W02"))
+    both = join_tables(load_sheets(first), load_sheets(more), staged, overrules=True)
+    assert both.text.splitlines()[-1] == f"# {len(both.filled) - 1} cells filled and 1 cell replaced from second.csv"
+    assert "# " not in join(second, second, staged).text.splitlines()[-1]  # nothing was taken, and nothing is said
 
 
 def test_a_row_that_was_taken_out_comes_back(staged, plan, filled, blank, phones):

@@ -110,7 +110,7 @@ def test_rows_keep_their_numbers_and_lines_above_stay(staged: Plan):
             assert found.replace('"', "").rstrip(",").replace(", ", ",") == old.replace('"', "").rstrip(",").replace(
                 ", ", ","
             )
-    assert new[-1] == "# blanks filled from macro-0123456789ab-1.csv"
+    assert new[-1] == "# 1 cell filled from macro-0123456789ab-1.csv"
     assert len(new) == len("\n".join(lines).splitlines()) + 1
 
 

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 
 from doe.bench import read_results
+from doe.bench.practice_file import Practice, read_practice, write_practice
 from doe.bench.stage import write_stage
 from doe.errors import CannotAnswerError, DoeError, WouldOverwriteError
 from doe.planning.plan import Plan, PlannedWeld
 from doe.planning.region import reachable_settings
 from doe.planning.second_beads import add_second_beads
-from doe.rehearsal.practice import Practice, class_welder, make_welds, read_practice, write_practice
+from doe.rehearsal.practice import class_welder, make_welds
 from doe.shipped import shipped
 from doe.study import read_study
 from doe.study.model import Study

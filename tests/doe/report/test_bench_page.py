@@ -72,10 +72,10 @@ def test_dials_without_calibration_and_kinds_show_only_what_the_dial_shows(hinge
     assert field_of(study, "wire actual")["choices"] == ["gas-shielded cored", "solid"]
 
 
-def test_a_study_in_customary_units_shows_and_asks_in_them(hinge: Study):
+def test_a_study_in_customary_units_asks_in_them_and_shows_the_dial_as_it_is_marked(hinge: Study):
     study = replace(hinge, units="us")
     dials = bench_data(make_plan(study))["welds"][0]["dials"]
-    assert (dials[1]["large"], dials[1]["small"]) == ("236.2", "in/min")
+    assert (dials[1]["large"], dials[1]["small"]) == ("6", "m/min")
     units = field_of(study, "plate temperature [degF]")["units"]
     assert [unit["unit"] for unit in units] == ["degF", "degC"]  # type: ignore[attr-defined]
 

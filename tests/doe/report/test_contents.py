@@ -87,14 +87,14 @@ def test_a_turned_dial_tells_what_is_expected_there(answered):
 @pytest.mark.parametrize(
     ("factor", "value", "words"),
     [
-        (Factor("feed", "feed", "in/min", (200.0, 300.0)), 300.0, "7.62 m/min [300 in/min]"),
+        (Factor("feed", "feed", "in/min", (200.0, 300.0)), 300.0, "300 in/min [7.62 m/min]"),
         (Factor("voltage", "voltage", "V", (17.0, 18.4), ("1", "2")), 18.4, "2 (18.4 V)"),
         (Factor("voltage", values=(1.0, 2.0), marks=("A", "B"), calibrated=False), 2.0, "B"),
         (Factor("wire", kinds=("thin", "thick")), 1.0, "thick"),
     ],
 )
-def test_settings_are_told_in_both_units_where_there_are_two(hinge, factor, value, words):
-    assert in_both_units(replace(hinge, factors=(factor,)), factor, value) == words
+def test_settings_are_told_in_both_units_the_dials_own_first(factor, value, words):
+    assert in_both_units(factor, value) == words
 
 
 def test_readings_are_told_in_both_units_the_shown_one_first():
@@ -119,6 +119,18 @@ def test_the_engineer_finds_terms_influence_sensitivity_and_the_handbook(answere
     assert depth.figures
     pores = model_part(answered.fit.response("porosity"), answered.fit.results, checks["porosity"])
     assert any(table.words.startswith("Prior sensitivity") for table in pores.tables)
+    assert any(re.fullmatch(r"Length inspected in all: \d+ mm\.", note) for note in pores.notes)
+
+
+def test_the_engineers_part_keeps_to_one_unit_of_each_kind(answered):
+    results = answered.fit.results
+    us = replace(results, study=replace(results.study, units="us"))
+    depth = model_part(answered.fit.response("penetration"), us, None)
+    assert "on the scale of: penetration, mm" in depth.tables[0].words
+    assert any(re.search(r"between welds 0\.\d+ mm", note) for note in depth.notes)
+    assert not any(" in" in note.split("between welds")[-1].split(",")[0] for note in depth.notes if "Scatter" in note)
+    pores = model_part(answered.fit.response("porosity"), us, None)
+    assert any(re.fullmatch(r"Length inspected in all: [\d.]+ in\.", note) for note in pores.notes)
 
 
 def test_what_the_hand_did_is_told_to_the_engineer_and_with_the_claim(answered):
@@ -232,7 +244,7 @@ def test_a_depth_read_in_millimetres_is_printed_in_inches(answered):
     [
         (Response("penetration", "measure", "mm", at_least=1.2), "at least 1.2 mm"),
         (Response("leg", "measure", "mm", at_least=5.0, at_most=7.0), "at least 5 mm and at most 7 mm"),
-        (Response("porosity", "count", at_most=2, per_text="100 mm"), "at most 2 in 100 mm"),
+        (Response("porosity", "count", at_most=2, per_mm=100.0, per_text="100 mm"), "at most 2 over 100 mm"),
         (Response("trip", "trip", hold_s=30.0), "holds for 30 s"),
         (Response("root fused", "pass"), "yes"),
         (Response("hardness", "measure", "HV"), "no requirement"),

@@ -116,12 +116,12 @@ def test_marks_may_be_given_by_the_first_and_the_last(text: str, marks: str):
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
-        ("3 mm penetration", ("3 mm", None, "", "")),
-        ("1,2 mm of root penetration, hold for 30 s", ("1,2 mm", None, "", "30 s")),
-        ("no pores per 100 mm and the breaker holds 20 s", ("", 0, "100 mm", "20 s")),
+        ("3 mm penetration", ("3 mm", None, "", "", "")),
+        ("1,2 mm of root penetration, hold for 30 s", ("1,2 mm", None, "", "30 s", "")),
+        ("no pores per 100 mm and the breaker holds 20 s", ("", 0, "100 mm", "20 s", "")),
     ],
 )
-def test_a_good_weld_may_have_to_meet_some_of_it_only(text: str, expected: tuple[str, int | None, str, str]):
+def test_a_good_weld_may_have_to_meet_some_of_it_only(text: str, expected: tuple[str, int | None, str, str, str]):
     assert read_requirements(text) == expected
 
 
@@ -134,8 +134,17 @@ def test_what_is_not_required_stands_commented_out():
         assert [r.name for r in everything.responses] == ["penetration", "porosity", "trip", "root fused"]
 
 
+def test_a_test_that_is_passed_or_not_can_be_asked_for():
+    answers = {key: default for key, (_, default) in QUESTIONS.items()} | {"must": "break test passed, 2 pores in 4 in"}
+    study = parse_study(study_text(read_answers(answers, title="Hinge")))
+    assert [(r.name, r.kind) for r in study.responses] == [("porosity", "count"), ("break test passed", "pass")]
+    with pytest.raises(DoeError, match="each once"):
+        read_requirements("root fused, break test passed")
+
+
 def test_a_supply_that_is_not_known_is_left_out():
     assert read_supply("?") == ("", "")
+    assert read_supply("Unknown") == ("", "")
     assert read_supply("230 V 16 A") == ("230 V", "16 A")
 
 

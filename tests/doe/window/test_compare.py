@@ -143,6 +143,7 @@ def test_windows_apart_need_a_card_each(bench):
         "confidence": None,
         "share": None,
         "best": None,
+        "if_not": None,
     }
 
 

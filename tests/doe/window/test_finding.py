@@ -9,8 +9,9 @@ from scipy import special
 
 from doe.errors import CannotAnswerError
 from doe.study.model import Claim, Factor, Limit, PlanWishes, Response
-from doe.window import box_confidence, find_window, posing
+from doe.window import box_confidence, find_window, next_welds, posing
 from doe.window.window import describe_box
+from doe.window.words import window_sentences
 
 PENETRATION = Response("penetration", "measure", "mm", at_least=1.0)
 TRIP = Response("trip", "trip", hold_s=30.0)
@@ -102,6 +103,16 @@ def test_no_window_says_whether_that_is_knowledge_or_ignorance(bench, top, reaso
     assert nearest.settings == (20.0, 7.0)
     assert nearest.limiting == "penetration"
     assert nearest.more_welds == 6
+
+
+@pytest.mark.parametrize(("affordable", "more"), [(5, "next weld should"), (7, "next 3 welds should")])
+def test_as_many_more_are_spoken_of_as_next_would_plan(bench, affordable, more):
+    study = bench.study(plan=PlanWishes(welds=affordable, stages=(affordable,)))
+    fit = bench.fit(study, {"penetration": bench.hill(study, top=1.3)})
+    window = find_window(fit)
+    assert window.answer.nearest.reason == "cannot say yet"
+    assert more in " ".join(window_sentences(window, window.answer))
+    assert window.answer.nearest.more_welds == len(next_welds(fit, machines=0).welds)
 
 
 def test_what_is_claimable_at_the_best_candidate_is_held_there(bench):

@@ -36,6 +36,7 @@ from doe.window.prospect import (
 )
 from doe.window.simulated import simulate_results
 from doe.window.window import SettingBox
+from doe.window.words import setting_words
 
 
 def first_plan(study, n=16, seed=1):
@@ -202,7 +203,8 @@ def test_what_is_expected_is_said_in_words(fit):
     words = " ".join(plan.words())
     assert "Simulated on 2 machines" in words
     assert ("expect anything from" in words) == (plan.expected.then.found > 0)
-    assert all(weld.weld in words for weld in plan.welds)
+    for weld in plan.welds:
+        assert f"{weld.weld} on {weld.plate}, {setting_words(plan.study, weld.settings)}: " in words
     assert plan.expected.now == outlook_now(find_window(fit, seed=1).answer.box)
 
 
