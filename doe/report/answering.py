@@ -243,8 +243,8 @@ def claim_lines(window: Window) -> tuple[str, ...]:
         lines += [
             claim_sentence(window, answer),
             f"Searched at a confidence of {level(round(answer.searched_at, 4))}; on fresh draws from the posterior "
-            f"this box holds with {at_least(answer.box.confidence)}. It has {at_least(answer.box.share)} of the "
-            "settings that can be dialled in"
+            f"this box holds with {at_least(answer.box.confidence, asked=answer.searched_at)}. It has "
+            f"{at_least(answer.box.share)} of the settings that can be dialled in"
             + (", and no larger box holds." if answer.box.proven_largest else "; it is not proven to be the largest."),
         ]
     return (*lines, *window.findings)

@@ -158,7 +158,8 @@ def _settings(new: NewStudy) -> Iterator[str]:
     yield "]"
     yield f"plan.welds = {new.welds}                  # affordable test welds"
     yield f"plan.welds_per_plate = {new.welds_per_plate}         # or one number a plate: [3, 3, 2, ...]"
-    yield f"plan.later_welds = {toml_text(new.later_welds)}      # how later welds on a plate start: cooled or warm"
+    later = f"plan.later_welds = {toml_text(new.later_welds)}".ljust(33)
+    yield f"{later}# how later welds on a plate start: cooled or warm"
 
 
 def _factors(new: NewStudy) -> Iterator[str]:

@@ -50,7 +50,8 @@ def _verdict_lines(comparison: Comparison) -> tuple[str, ...]:
     return (
         f"{name} {_all(comparison)}: {box_words(comparison.study, card.box, leave_out=comparison.by)}.",
         f"There at least {frequency(claim.reliability)} welds meet every requirement on {_all(comparison)}, at every "
-        f"setting at once, with {at_least(card.box.confidence)} confidence ({level(card.searched_at)} was asked).",
+        f"setting at once, with {at_least(card.box.confidence, asked=card.searched_at)} confidence "
+        f"({level(card.searched_at)} was asked).",
     )
 
 

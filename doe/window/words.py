@@ -45,11 +45,13 @@ def level(share: float) -> str:
     return f"{share * 100:.10g} %"
 
 
-def at_least(probability: float) -> str:
-    """Print a probability in whole per cent, rounded down.
+def at_least(probability: float, *, asked: float = 0.0) -> str:
+    """Print a probability in whole per cent, rounded down; in tenths where what was asked for has tenths.
 
     Examples
     --------
+    >>> at_least(0.9283, asked=0.925), at_least(0.9283, asked=0.9)
+    ('92.8 %', '92 %')
     >>> at_least(0.9999), at_least(0.935), at_least(0.004), at_least(0.0), at_least(1.0)
     ('over 99 %', '93 %', 'under 1 %', '0 %', '100 %')
     """
@@ -57,6 +59,8 @@ def at_least(probability: float) -> str:
         return "100 %" if probability >= 1.0 else "0 %"
     if probability > 0.99:
         return "over 99 %"
+    if not math.isclose(asked * 100, round(asked * 100), abs_tol=1e-6):
+        return f"{math.floor(probability * 1000 + 1e-9) / 10:.1f} %"
     whole = math.floor(probability * 100 + 1e-9)
     return f"{whole} %" if whole else "under 1 %"
 
