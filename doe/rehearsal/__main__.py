@@ -26,7 +26,7 @@ def _parser() -> argparse.ArgumentParser:
         "A run that was stopped goes on where it was.",
     )
     parser.add_argument("table", type=Path, help="CSV table of studies; made, or added to")
-    parser.add_argument("--part", action="append", choices=PARTS, help="default: one stage, staged and levers")
+    parser.add_argument("--part", action="append", choices=PARTS, help="default: all but quick")
     parser.add_argument("--welds", type=int, action="append", help="only setups of so many welds; may be repeated")
     parser.add_argument("--known", action="append", choices=tuple(KNOWLEDGE), help="only what is known so; likewise")
     parser.add_argument("--studies", type=int, default=100, help="studies a cell (default 100)")
@@ -59,7 +59,7 @@ class Told:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; 2 where the request cannot be met."""
     asked = _parser().parse_args(arguments)
-    parts = asked.part or list(PARTS[:3])
+    parts = asked.part or list(PARTS[:4])
     study = demo_study()
     wanted = [] if asked.run_nothing else [setup for part in parts for setup in setups_of(study, part)]
     setups = [setup for setup in wanted if _is_wanted(setup, asked)]
@@ -83,7 +83,7 @@ def _is_wanted(setup: Setup, asked: argparse.Namespace) -> bool:
 
 def _command(asked: argparse.Namespace, parts: Sequence[str]) -> str:
     """Give the command that makes the page."""
-    which = "" if list(parts) == list(PARTS[:3]) else "".join(f' --part "{part}"' for part in parts)
+    which = "" if list(parts) == list(PARTS[:4]) else "".join(f' --part "{part}"' for part in parts)
     which += "".join(f" --welds {n}" for n in asked.welds or ()) + "".join(f' --known "{k}"' for k in asked.known or ())
     return f"python -m doe.rehearsal {asked.table.name}{which} --studies {asked.studies} --seed {asked.seed}"
 

@@ -9,7 +9,7 @@ from typing import Final
 
 from doe.rehearsal.record import Record, RecordFile, finished, read_records, whole_studies
 from doe.rehearsal.rehearsal import run_many
-from doe.rehearsal.setup import INFORMED, LEVERS, NOTHING_KNOWN, TRUTHS, Knowledge, Setup
+from doe.rehearsal.setup import INFORMED, LEVERS, NOTHING_KNOWN, TRUTHS, WITH_SECOND, Knowledge, Setup
 from doe.rehearsal.studying import PlanShelf
 from doe.shipped import shipped
 from doe.study import Study, read_study
@@ -30,7 +30,7 @@ LEVER_TRUTHS: Final = (
 )
 """Truths on which each lever's part is measured: those with a window and nothing awkward about the scatter."""
 QUICK_TRUTHS: Final = ("hinge lugs", "sharp ridge", "just too many pores", "family: bent")
-PARTS: Final = ("one stage", "staged", "levers", "quick")
+PARTS: Final = ("one stage", "second beads", "staged", "levers", "quick")
 
 Progress = Callable[[int, int, float], None]
 
@@ -61,11 +61,13 @@ def setups_of(study: Study, part: str) -> list[Setup]:
     Parameters
     ----------
     study : Study
-    part : {"one stage", "staged", "levers", "quick"}
+    part : {"one stage", "second beads", "staged", "levers", "quick"}
     """
     both = (INFORMED, NOTHING_KNOWN)
     if part == "one stage":
         return _all(study, tuple(TRUTHS), both, [(n,) for n in SIZES])
+    if part == "second beads":
+        return _all(study, tuple(TRUTHS), (WITH_SECOND,), [(n,) for n in SIZES])
     if part == "staged":
         steady = tuple(name for name, truth in TRUTHS.items() if truth.days == 1)
         return _all(study, steady, both, STAGED)

@@ -28,6 +28,8 @@ TERMS: Final = (
     "  4.5 criterion lengths inspected, arc held for twice the time.",
     "- *nothing known*: no answers, no scatter, no supply, no meter; the arc is held for twice the time, as the run",
     "  sheet asks, and the steady part of that bead is inspected.",
+    "- *informed, second beads*: informed, and at every setting one more bead, looked over for pores and not cut",
+    "  (`[plan] second_bead`); *welds* are those that are cut.",
     "",
 )
 AIMED: Final = {
@@ -63,10 +65,11 @@ TRUTHS_TOLD: Final = (
 )
 BANDS: Final = (
     "Per cent of all reachable settings. *Pointwise* and *everywhere* (simultaneous) are bands of the mean response,",
-    "*next weld* is the prediction band. *Second order*: truths whose penetration is one, with even scatter;",
-    "*other*: ridges, powers of the settings, days, drift, misread sections. The bands of porosity and trips lean on",
-    "prior information; a truth at the very edge of what is possible (no pores, never trips) lies outside every",
-    "two-sided band.",
+    "*next weld* is the prediction band. *Smooth*: truths whose surface of that response bends smoothly, of the second",
+    "order or not, with even scatter. *Awkward*: for penetration a sharp ridge, days, drift, warm or uneven plates and",
+    "misread sections; for porosity a step, dirty plates, answers that are false; for the supply trips whatever the",
+    "load; and what lies at the very edge of the possible (no pores, never trips), outside every two-sided band. The",
+    "bands of porosity and trips lean on prior information.",
     "",
 )
 

@@ -96,10 +96,11 @@ LEVERS: Final = (
     Knowledge("arc held once", bench=Bench(inspected=4.5, hold_times=1.0)),
     Knowledge("travel speed and stick-out read", bench=Bench(inspected=4.5, records_hand=True)),
     Knowledge("nine lengths inspected", bench=Bench(inspected=9.0)),
-    Knowledge("a second bead for pores", second_bead=True),
 )
 """The informed shop with one lever less, with a wrong one, or with one more."""
-KNOWLEDGE: Final = {known.name: known for known in (INFORMED, NOTHING_KNOWN, *LEVERS)}
+WITH_SECOND: Final = Knowledge("informed, second beads", second_bead=True)
+"""The informed shop that makes one more bead at every setting, looked over for pores and not cut."""
+KNOWLEDGE: Final = {known.name: known for known in (INFORMED, WITH_SECOND, NOTHING_KNOWN, *LEVERS)}
 
 
 @dataclass(frozen=True)

@@ -3,31 +3,40 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import Final, TypeVar
 
 from doe.rehearsal.calibration import LEVER_SIZE, LEVER_TRUTHS, SIZES, STAGED, Calibration
 from doe.rehearsal.page_words import AIMED, BANDS, FRONTIER_TOLD, LEVERS_TOLD, OPENING, TERMS, TRUTHS_TOLD, about
 from doe.rehearsal.record import Record
-from doe.rehearsal.setup import INFORMED, LEVERS, NOTHING_KNOWN, TRUTHS
-from doe.rehearsal.summary import Average, Share, Summary, first_claims, summarise
+from doe.rehearsal.setup import INFORMED, LEVERS, NOTHING_KNOWN, TRUTHS, WITH_SECOND
+from doe.rehearsal.summary import BANDS as BAND_NAMES
+from doe.rehearsal.summary import Average, Share, Summary, first_claims, stratified, summarise
 
 SURE: Final = 0.05
 """Below this chance, were the true share of wrong claims 10 %, a promise counts as broken."""
-SECOND_ORDER: Final = frozenset(
-    {
-        "edge window",
-        "no window",
-        "just short of depth",
-        "just too many pores",
-        "trips just too soon",
-        "trips alike everywhere",
-        "family: smooth",
-    }
-)
-"""Truths whose penetration is a second-order surface with even scatter."""
+AWKWARD: Final = {
+    "measure": frozenset(
+        {
+            "sharp ridge",
+            "plate-heavy scatter",
+            "warm second sides",
+            "days differ",
+            "drift",
+            "gross errors",
+            "dirty plates",
+            "family: bent",
+        }
+    ),
+    "count": frozenset({"no pores", "pores at a step", "answers that do not hold", "dirty plates", "family: bent"}),
+    "trip": frozenset({"never trips", "trips alike everywhere"}),
+}
+"""Truths that are no smooth surface with even scatter, by kind of response: sharp bends and steps, what comes from
+days, plates or misreading, what lies at the edge of the possible, and prior answers that are false. All others are
+smooth."""
 BOTH: Final = (INFORMED, NOTHING_KNOWN)
+ALL: Final = (INFORMED, WITH_SECOND, NOTHING_KNOWN)
 Key = TypeVar("Key", str, tuple[str, int], tuple[str, str, str])
 SUMMED: Final = ("studies", "found, %", "wrong a study, %", "wrong a claim, %", "true window, %", "good settings, %")
 
@@ -79,10 +88,10 @@ def _made(last: Sequence[Record], command: str, seed: int) -> list[str]:
 
 def _frontier(one: Sequence[Record]) -> list[str]:
     rows = []
-    for known in BOTH:
+    for known in ALL:
         for n in SIZES:
             cell = [r for r in one if r.knowledge == known.name and r.stages == str(n)]
-            aims = tuple("" if aim is None else str(aim) for aim in AIMED[known.name][n])
+            aims = tuple("" if aim is None else str(aim) for aim in AIMED.get(known.name, {}).get(n, (None, None)))
             rows += [_row((known.name, str(n)), summarise(cell), aims)] if cell else []
     head = _head(("known", "welds", *SUMMED, "prototype, %", "aimed at, %"))
     return _section("One stage, all truths", FRONTIER_TOLD, [*head, *rows])
@@ -105,7 +114,7 @@ def _levers(one: Sequence[Record]) -> list[str]:
     """Tell each lever's part."""
     rows = []
     at = [r for r in one if r.stages == str(LEVER_SIZE) and r.truth in LEVER_TRUTHS]
-    for known in (INFORMED, *LEVERS, NOTHING_KNOWN):
+    for known in (INFORMED, *LEVERS, WITH_SECOND, NOTHING_KNOWN):
         cell = [r for r in at if r.knowledge == known.name]
         rows += [_row((known.name,), summarise(cell))] if cell else []
     return _section(f"Each lever’s part, {LEVER_SIZE} welds", LEVERS_TOLD, _table(("known",), rows))
@@ -114,7 +123,7 @@ def _levers(one: Sequence[Record]) -> list[str]:
 def _by_truth(one: Sequence[Record]) -> list[str]:
     """Tell of every truth: wrong claims by number of welds."""
     lines: list[str] = []
-    for known in BOTH:
+    for known in ALL:
         mine = [r for r in one if r.knowledge == known.name]
         if mine:
             head = ("truth", *map(str, SIZES), "all, %", "chance", "found, %", "true window, %")
@@ -168,12 +177,18 @@ def _bands(one: Sequence[Record]) -> list[str]:
     for known in BOTH:
         for n in SIZES:
             cell = [r for r in one if r.knowledge == known.name and r.stages == str(n)]
-            for label, wanted in (("second order", True), ("other", False)):
-                some = [r for r in cell if (r.truth in SECOND_ORDER) == wanted]
-                if some:
-                    bands = summarise(some).bands.values()
+            for label, is_awkward in (("smooth", False), ("awkward", True)):
+                bands = list(_covered(cell, is_awkward=is_awkward))
+                if any(band.of for band in bands):
                     rows.append(_line((known.name, str(n), label, *map(_average, bands))))
     return _section("Coverage of the 90 % bands, one stage", BANDS, [*_head(head), *rows])
+
+
+def _covered(records: Sequence[Record], *, is_awkward: bool) -> Iterator[Average]:
+    """Give the coverage of every band over the truths that are smooth, or awkward, for its response."""
+    for name in BAND_NAMES:
+        kind = name.rpartition("_")[2]
+        yield stratified([r for r in records if (r.truth in AWKWARD[kind]) == is_awkward], name)
 
 
 # --- writing

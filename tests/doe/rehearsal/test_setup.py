@@ -48,7 +48,7 @@ def test_each_lever_changes_one_thing(hinge: Study):
 
 
 def test_a_second_bead_is_asked_of_the_plan(hinge: Study):
-    known = KNOWLEDGE["a second bead for pores"]
+    known = KNOWLEDGE["informed, second beads"]
     assert Setup(hinge, TRUTHS["hinge lugs"], known, (18,)).planned().plan.second_bead
     assert not Setup(hinge, TRUTHS["hinge lugs"], INFORMED, (18,)).planned().plan.second_bead
 

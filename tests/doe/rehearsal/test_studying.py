@@ -101,7 +101,7 @@ def test_a_plan_is_made_once_and_serves_every_truth_and_knowledge(hinge: Study):
 def test_second_beads_have_plans_of_their_own_on_the_shelf(hinge: Study):
     shelf, truth = PlanShelf(starts=2), TRUTHS["hinge lugs"]
     alone, both = (
-        shelf.plan(Setup(hinge, truth, known, (12,)), 0) for known in (INFORMED, KNOWLEDGE["a second bead for pores"])
+        shelf.plan(Setup(hinge, truth, known, (12,)), 0) for known in (INFORMED, KNOWLEDGE["informed, second beads"])
     )
     assert (len(alone.welds), len(both.welds), len(both.designed)) == (12, 24, 12)
     assert [w.settings for w in both.designed] == [w.settings for w in alone.welds]
@@ -110,9 +110,9 @@ def test_second_beads_have_plans_of_their_own_on_the_shelf(hinge: Study):
 @pytest.mark.parametrize("stages", [(18,), (8, 6)])
 def test_a_study_with_second_beads_counts_its_welds_without_them(hinge: Study, stages: tuple[int, ...]):
     shelf = PlanShelf(starts=2)
-    known = KNOWLEDGE["a second bead for pores"]
+    known = KNOWLEDGE["informed, second beads"]
     records = run(hinge, shelf, "hinge lugs", stages=stages, known=known)
     assert [r.welds for r in records] == [sum(stages[: i + 1]) for i in range(len(stages))]
     assert all(r.refused == "" for r in records)
-    assert records[-1].knowledge == "a second bead for pores"
+    assert records[-1].knowledge == "informed, second beads"
     assert records[-1].point_count > 0.3

@@ -3,7 +3,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from doe.rehearsal.calibration import Calibration
-from doe.rehearsal.setup import LEVERS, NOTHING_KNOWN
+from doe.rehearsal.setup import LEVERS, NOTHING_KNOWN, WITH_SECOND
 from doe.rehearsal.table import calibration_page
 
 
@@ -69,15 +69,19 @@ def test_the_user_who_stops_at_the_first_window_has_a_row(record, lost):
 
 
 def test_each_lever_has_a_row_beside_all_and_none(record):
-    names = ["informed", *(known.name for known in LEVERS), NOTHING_KNOWN.name]
+    names = ["informed", *(known.name for known in LEVERS), WITH_SECOND.name, NOTHING_KNOWN.name]
     text = section(page([replace(record, knowledge=name) for name in names]), "Each lever")
     assert [row(text, name)[0] for name in names] == names
 
 
-def test_bands_are_told_for_second_order_truths_and_others_apart(record):
-    text = section(page([replace(record, truth="edge window"), replace(record, point_measure=0.5)]), "Coverage")
-    assert row(text, "informed", "18", "second order")[3] == "90.0 ± ?"
-    assert row(text, "informed", "18", "other")[3] == "50.0 ± ?"
+def test_bands_are_told_for_smooth_truths_and_awkward_ones_apart_by_response(record):
+    ridge = replace(record, truth="sharp ridge", point_measure=0.5, point_count=0.8)
+    text = section(page([replace(record, truth="edge window", point_count=0.6), ridge]), "Coverage")
+    smooth, awkward = row(text, "informed", "18", "smooth"), row(text, "informed", "18", "awkward")
+    assert smooth[3] == "90.0 ± ?"
+    assert awkward[3] == "50.0 ± ?"
+    assert smooth[6] == "70.0 ± ?"  # of porosity the sharp ridge is as smooth as the edge window
+    assert awkward[6] == "-"
 
 
 def test_a_truth_without_a_good_setting_has_no_share(record, lost):
