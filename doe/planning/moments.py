@@ -11,7 +11,7 @@ tables made that way.
 >>> from doe.coding import FactorCoding
 >>> from doe.terms import polynomial_terms
 >>> coding = Coding((FactorCoding("feed"),))
->>> region_moments(coding, polynomial_terms(coding, "second order")).round(3)
+>>> region_moments(coding, polynomial_terms(coding, "second order")).round(3) + 0.0
 array([[1.   , 0.   , 0.333],
        [0.   , 0.333, 0.   ],
        [0.333, 0.   , 0.2  ]])

@@ -71,7 +71,7 @@ def assert_honoured(problem: DesignProblem, rows: np.ndarray) -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_the_best_value_known_is_reached(name: str, criterion: str):
     problem, _ = problem_of(name)
-    design = search_design(problem, criterion=criterion, rng=np.random.default_rng(1), starts=256)
+    design = search_design(problem, criterion=criterion, rng=np.random.default_rng(1), starts=512)
     assert_honoured(problem, design.rows)
     if criterion == "I":
         assert BEST[name]["I_best"] / i_value(problem, design.rows) >= 0.999

@@ -99,9 +99,9 @@ def test_the_two_by_two_factorial_agrees_with_hand_arithmetic(cube):
     assert_allclose(quality.half_width, stats.t.ppf(0.95, 1) * np.sqrt(grid).mean())
 
 
-def test_the_half_width_in_millimetres_counts_the_known_scatter_as_four_welds(detents):
+def test_the_half_width_in_millimetres_counts_the_known_scatter_as_two_welds(detents):
     quality = score_plan(detents, BEST_OF_DETENTS)
-    ratio = stats.t.ppf(0.95, 4 + 4) / stats.t.ppf(0.95, 4)
+    ratio = stats.t.ppf(0.95, 4 + 2) / stats.t.ppf(0.95, 4)
     assert_allclose(dict(quality.half_widths)["penetration"], 0.3 * quality.half_width * ratio)
 
 
