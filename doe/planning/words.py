@@ -74,7 +74,7 @@ def _bands(study: Study, quality: PlanQuality) -> list[str]:
     known = [f"{name} to ±{width:.2g} {units[name]}".rstrip() for name, width in quality.half_widths]
     if known:
         return [f"With the scatter you expect, the mean will be known, 90 % sure, on average: {', '.join(known)}."]
-    if quality.half_width is None:
+    if quality.half_width is None or all(response.kind != "measure" for response in study.responses):
         return []
     return [
         f"The mean will be known, 90 % sure, to ±{quality.half_width:.2g} times the scatter between welds, on average "

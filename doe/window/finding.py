@@ -22,7 +22,7 @@ from doe.window.inquiry import (
     Inquiry,
 )
 from doe.window.nearest import explain, lesser_window
-from doe.window.next_round import usual_round
+from doe.window.next_round import n_made, usual_round
 from doe.window.posing import (
     blocked_fits,
     draw_source,
@@ -110,7 +110,7 @@ def _unanswered(fit: Fit, region: WeldedRegion, *, seed: int) -> Window:
         claimable=region.claimable,
         assumptions=standing_assumptions(fit),
         left_out=_left_out(fit),
-        n_welds=sum(status != "not run" for status in fit.results.status),
+        n_welds=n_made(fit.results),
         seed=seed,
         method="textbook" if fit.textbook else "posterior",
     )

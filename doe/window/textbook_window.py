@@ -25,6 +25,7 @@ from doe.window.best import most_assured
 from doe.window.claim import is_single_setting, limiting_faces
 from doe.window.inquiry import FLOOR_BELOW, Inquiry, claim_bits, explore
 from doe.window.nearest import largest_reliability
+from doe.window.next_round import n_made
 from doe.window.search import CheckedBox, search
 from doe.window.textbook_bounds import Promise, is_constant, promise_of
 from doe.window.welded import WeldedRegion
@@ -87,7 +88,7 @@ def find_textbook_window(fit: Fit, region: WeldedRegion, *, seed: int) -> Window
         assumptions=_assumptions(fit, promises),
         left_out=tuple(name for name in fit.left_out if study.response(name).has_requirement),
         findings=tuple(finding for promise in promises for finding in promise.findings),
-        n_welds=sum(status != "not run" for status in fit.results.status),
+        n_welds=n_made(fit.results),
         seed=seed,
         method="textbook",
     )

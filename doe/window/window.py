@@ -257,7 +257,7 @@ class Window:
         Responses with a requirement that were not measured: outside the claim.
     findings : tuple of str
     n_welds : int
-        Welds the answer rests on.
+        Welds the answer rests on, second beads not counted.
     seed : int
     method : {"posterior", "textbook"}
     standing : Standing or None

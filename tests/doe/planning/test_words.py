@@ -42,6 +42,11 @@ def test_a_known_scatter_turns_the_band_into_millimetres(plan):
     assert any(said.startswith("With the scatter you expect") and said.endswith(" mm.") for said in words)
 
 
+def test_a_plan_of_passes_alone_says_nothing_of_a_scatter_of_readings(plan):
+    words = words_of(replace(plan, study=replace(plan.study, responses=(Response("root fused", "pass"),))))
+    assert not any("90 % sure" in said for said in words)
+
+
 def test_a_plan_with_nothing_to_spare_says_so(plan):
     words = words_of(plan, residual_df=0, half_width=None, power=())
     assert words[1].startswith("No weld is left over to see the scatter")

@@ -128,7 +128,9 @@ def test_simulated_second_beads_are_only_counted(hinge: Study):
 
 def test_confirmation_welds_have_no_second_bead(hinge: Study):
     _, fit = made(hinge)
-    assert find_window(fit).answer.box is not None
+    window = find_window(fit)
+    assert window.answer.box is not None
+    assert window.n_welds == 24
     plan = confirm_window(fit).plan
     assert {w.role for w in plan.welds} == {"confirm"}
     assert min(w.order for w in plan.welds) == 49
