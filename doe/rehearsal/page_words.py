@@ -48,10 +48,15 @@ FRONTIER_TOLD: Final = (
     "the surfaces, of which so many welds give so much. A confidence of 85 % would give 30 %, 80 % 35 %, 50 % 65",
     "%: another promise, so it is not done.",
     "",
+    "What else was tried is written down in DEVELOPERS.md with its numbers: travel speed and stick-out as covariates,",
+    "a plate effect in the counts, pore areas and diameters, plans chosen by the simulated window, other priors. Only",
+    "second beads bring much, and they cost a coupon each.",
+    "",
     "Where the promise would be broken: on the sharp ridge, 24 welds, 18 of 100 further informed studies claimed",
-    "wrongly at a confidence of 90 % (at 18 welds 5 of 80), most by settings of a true assurance of 86 to 87 %. At",
-    "92.5 % it were 10, at 95 % 5 of 100. So where a measure limits, the confidence asked for grows from 90 % at 18",
-    "welds to 92.5 % at 24 and 95 % at 30.",
+    "wrongly at a confidence of 90 % (at 18 welds 5 of 80), most by settings of a true assurance of 86 to 87 %. So",
+    "where a measure limits, the confidence asked for grows from 90 % at 17 welds to 91.7 % at 20, 93.9 % at 24 and",
+    "95 % from 26 on: of further studies there 11 of 100 were wrong at 20 welds and 14 of 200 at 24. That is why 24",
+    "welds claim hardly more than 20.",
     "",
 )
 LEVERS_TOLD: Final = (
