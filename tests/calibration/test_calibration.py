@@ -13,7 +13,7 @@ from doe.rehearsal.calibration import demo_study
 from doe.rehearsal.rehearsal import run_many
 from doe.rehearsal.studying import PlanShelf
 from doe.rehearsal.summary import first_claims, summarise
-from doe.rehearsal.table import SECOND_ORDER
+from doe.rehearsal.table import AWKWARD
 
 pytestmark = pytest.mark.slow
 
@@ -37,7 +37,7 @@ def run(truth, known, stages, shelf):
 def test_a_claim_is_wrong_at_most_once_in_ten(truth, known, welds, shelf):
     summary = summarise(run(truth, known, (welds,), shelf))
     assert summary.wrong.above(0.10) > SURELY
-    if truth in SECOND_ORDER:
+    if truth not in AWKWARD["measure"]:
         for name in ("point_measure", "all_measure"):
             assert summary.bands[name].value > 0.87 - 3.0 * summary.bands[name].error, name
 
