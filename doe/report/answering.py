@@ -242,7 +242,7 @@ def claim_lines(window: Window) -> tuple[str, ...]:
             continue
         lines += [
             claim_sentence(window, answer),
-            f"Searched at a confidence of {level(round(answer.searched_at, 4))}; on fresh draws from the posterior "
+            f"Searched at a confidence of {level(round(answer.searched_at, 3))}; on fresh draws from the posterior "
             f"this box holds with {at_least(answer.box.confidence, asked=answer.searched_at)}. It has "
             f"{at_least(answer.box.share)} of the settings that can be dialled in"
             + (", and no larger box holds." if answer.box.proven_largest else "; it is not proven to be the largest."),

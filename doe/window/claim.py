@@ -79,7 +79,7 @@ def apply_rules(inquiry: Inquiry) -> Ruling:
         level += again.taken_off * (1.0 - level)
         checked, findings = search(inquiry, bits, level)
         reached = "" if checked is not None else " That was not reached."
-        findings = (*findings, f"{again.why}, so {level * 100:.4g} % confidence was asked for.{reached}")
+        findings = (*findings, f"{again.why}, so {level * 100:.3g} % confidence was asked for.{reached}")
         if checked is None:
             return Ruling(None, level, {}, findings=findings)
         faces = limiting_faces(inquiry, checked, level)
