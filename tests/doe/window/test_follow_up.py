@@ -389,7 +389,7 @@ def random_welder(study, rng):
 
 
 @pytest.mark.slow
-def test_on_a_sharp_ridge_the_chance_comes_true_and_the_size_lies_in_the_range_that_is_told(hinge):
+def test_on_a_sharp_ridge_no_more_is_foretold_than_comes_true_and_the_size_lies_in_the_range_that_is_told(hinge):
     """Depth bends there as no second-order model can: 16 studies, 18 welds and 6 more."""
     n_sets, chance, found, share, real = 16, [], [], [], []
     for i in range(n_sets):
@@ -402,7 +402,7 @@ def test_on_a_sharp_ridge_the_chance_comes_true_and_the_size_lies_in_the_range_t
         share.append(plan.expected.share_range)
         real.append(0.0 if box is None else box.share)
     gap = np.array(found) - np.array(chance)
-    assert abs(gap.mean()) < 3.0 * gap.std() / np.sqrt(n_sets)
+    assert gap.mean() > -3.0 * gap.std() / np.sqrt(n_sets)
     low, high = np.mean(share, axis=0)
     error = 3.0 * np.std(real) / np.sqrt(n_sets)
     assert low - error < np.mean(real) < high + error
