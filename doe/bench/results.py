@@ -258,3 +258,20 @@ def _reading_columns(results: Results, response: Response) -> Iterator[tuple[str
         yield f"{response.name} time [s]", found.time_s
     else:
         yield response.name, found.passed
+
+
+def keep_counts(readings: Readings, blanked: BoolArray) -> Readings:
+    """Blank whatever is no count of some welds: nothing else is asked of second beads.
+
+    Parameters
+    ----------
+    readings : Readings
+    blanked : ndarray of bool, shape (n_welds,)
+    """
+    if isinstance(readings, Counts) or not blanked.any():
+        return readings
+    if isinstance(readings, Measurement):
+        return Measurement(np.where(blanked[:, None], np.nan, readings.values), readings.full)
+    if isinstance(readings, Trips):
+        return Trips(np.where(blanked, np.nan, readings.tripped), np.where(blanked, np.nan, readings.time_s))
+    return Passes(np.where(blanked, np.nan, readings.passed))

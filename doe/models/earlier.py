@@ -2,7 +2,7 @@
 
 What is carried is how much welds made alike scattered there, as they were read there: one standard deviation. Where
 this study puts one weld on a plate, the scatter between its welds is also that between plates, so both are carried.
-It enters as any stated scatter does, worth 2 welds, however many welds it comes from.
+It enters as any stated scatter does, worth ``grid.PRIOR_WELDS`` welds, however many it comes from.
 """
 
 from __future__ import annotations

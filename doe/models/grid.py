@@ -52,6 +52,9 @@ USUAL: Final = (2.5, 2.0)
 """Up to these, values of t1 and of t2 weigh alike beforehand; beyond, with the inverse square, as heavy-tailed priors
 of a scale do. [1] Ours: METHOD.md weighs all alike, and then 12 welds of which nothing is known are fitted so closely
 that bands of the mean are too narrow (DEVELOPERS.md)."""
+PRIOR_WELDS: Final = 2.0
+"""nu0: the welds a stated repeat scatter is worth. [1] METHOD.md section 2 has 4, with s0 as the scale of the
+distribution, whose median is 1.09 s0: with it bands of the mean held too often (DEVELOPERS.md)."""
 COVARIATE: Final = 0.49
 """t^2, what one standard deviation of a covariate does: beforehand a third of the scatter between welds. [1] Ours."""
 DRAWN_CELLS: Final = 800_000
@@ -158,7 +161,7 @@ class ScatterPrior:
     s0: float = 0.0
 
     @classmethod
-    def about(cls, scatter: float, *, welds: float) -> ScatterPrior:
+    def about(cls, scatter: float, *, welds: float = PRIOR_WELDS) -> ScatterPrior:
         """Give the prior of a stated scatter, worth some welds, of which the scatter is the median."""
         return cls(welds, scatter * float(np.sqrt(chdtri(welds, 0.5) / welds)))
 

@@ -44,9 +44,6 @@ from doe.study.model import Response
 
 SUMMARY_DRAWS: Final = 4000
 """Draws from which terms and numbers are summarised."""
-PRIOR_WELDS: Final = 2.0
-"""nu0: the welds a stated repeat scatter is worth. [1] METHOD.md section 2 has 4, with s0 as the scale of the
-distribution, whose median is 1.09 s0: with it bands of the mean held too often (DEVELOPERS.md)."""
 LEAST_WELD_SHARE: Final = 0.25
 """Least share of s2 left to welding once the scatter of reading is taken off; METHOD.md section 2."""
 REST_SHARE: Final = 2 / 3
@@ -162,7 +159,7 @@ def _set_up(results: Results, response: Response, usable: Usable, *, robust: boo
     grid = ROBUST_GRID if robust else Grid()
     effects = lay_out_effects(X, surface.classes, plates=plates, blocks=blocks, grid=grid, covariates=covariates.Z)
     none, stated = np.full(usable.n, np.nan), response.expect_scatter
-    prior = ScatterPrior() if stated is None else ScatterPrior.about(stated, welds=PRIOR_WELDS)
+    prior = ScatterPrior() if stated is None else ScatterPrior.about(stated)
     nodes = plain = make_nodes(effects, prior)
     if covariates.kept:
         nodes = make_nodes(effects, replace(prior, s0=prior.s0 * float(np.sqrt(REST_SHARE))))

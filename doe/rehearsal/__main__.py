@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from doe.errors import DoeError
-from doe.rehearsal.calibration import PARTS, demo_study, run_calibration, setups_of
+from doe.rehearsal.calibration import PARTS, WHOLE, demo_study, run_calibration, setups_of
 from doe.rehearsal.setup import KNOWLEDGE, Setup
 from doe.rehearsal.table import calibration_page
 
@@ -59,7 +59,7 @@ class Told:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; 2 where the request cannot be met."""
     asked = _parser().parse_args(arguments)
-    parts = asked.part or list(PARTS[:4])
+    parts = asked.part or list(WHOLE)
     study = demo_study()
     wanted = [] if asked.run_nothing else [setup for part in parts for setup in setups_of(study, part)]
     setups = [setup for setup in wanted if _is_wanted(setup, asked)]
@@ -83,7 +83,7 @@ def _is_wanted(setup: Setup, asked: argparse.Namespace) -> bool:
 
 def _command(asked: argparse.Namespace, parts: Sequence[str]) -> str:
     """Give the command that makes the page."""
-    which = "" if list(parts) == list(PARTS[:4]) else "".join(f' --part "{part}"' for part in parts)
+    which = "" if list(parts) == list(WHOLE) else "".join(f' --part "{part}"' for part in parts)
     which += "".join(f" --welds {n}" for n in asked.welds or ()) + "".join(f' --known "{k}"' for k in asked.known or ())
     return f"python -m doe.rehearsal {asked.table.name}{which} --studies {asked.studies} --seed {asked.seed}"
 

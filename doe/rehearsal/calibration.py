@@ -30,7 +30,9 @@ LEVER_TRUTHS: Final = (
 )
 """Truths on which each lever's part is measured: those with a window and nothing awkward about the scatter."""
 QUICK_TRUTHS: Final = ("hinge lugs", "sharp ridge", "just too many pores", "family: bent")
-PARTS: Final = ("one stage", "second beads", "staged", "levers", "quick")
+WHOLE: Final = ("one stage", "second beads", "staged", "levers")
+"""Parts of the whole calibration."""
+PARTS: Final = (*WHOLE, "quick")
 
 Progress = Callable[[int, int, float], None]
 

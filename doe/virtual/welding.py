@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips, take_rows
+from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips, keep_counts, take_rows
 from doe.coding import FloatArray
 from doe.planning.plan import Plan
 from doe.study.model import Response, Study
@@ -120,19 +120,9 @@ def _looked_over(made: Results) -> Results:
     return replace(
         made,
         status=("done",) * made.n_welds,
-        readings={name: _unread(found) for name, found in made.readings.items()},
+        readings={name: keep_counts(found, np.full(made.n_welds, True)) for name, found in made.readings.items()},
         conditions=dict.fromkeys(made.conditions, blank),
     )
-
-
-def _unread(found: Readings) -> Readings:
-    """Blank a response that no second bead is asked for."""
-    if isinstance(found, Counts):
-        return found
-    if isinstance(found, Measurement):
-        return Measurement(np.full_like(found.values, np.nan), found.full)
-    blank = np.full(len(found.tripped if isinstance(found, Trips) else found.passed), np.nan)
-    return Trips(blank, blank.copy()) if isinstance(found, Trips) else Passes(blank)
 
 
 def _weld(plan: Plan, welder: VirtualWelder, rng: np.random.Generator, bench: Bench | None) -> Results:

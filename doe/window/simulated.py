@@ -14,7 +14,7 @@ from typing import Final, TypeVar
 
 import numpy as np
 
-from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips
+from doe.bench.results import Counts, Measurement, Passes, Readings, Results, Trips, keep_counts
 from doe.coding import FloatArray
 from doe.models.breaker import REFERENCE, BreakerPosterior, exponent, log_shape
 from doe.models.coded_trip import CodedTripPosterior
@@ -31,6 +31,7 @@ from doe.models.weibull import LOG_LOG_2, shape_of
 from doe.planning.plan import SECOND, PlannedWeld
 from doe.study.model import Response
 from doe.units import convert
+from doe.window.next_round import n_made
 
 Kind = TypeVar("Kind", Measurement, Counts, Trips, Passes)
 
@@ -121,7 +122,7 @@ def simulate_results(
             new = Trips(arcs[name].tripped.astype(float), arcs[name].time_s)
         elif name in posteriors:
             new = _read(posteriors[name], machine, results.study.response(name), share)
-        readings[name] = _joined(known, _only_counts(new, machine.is_second))
+        readings[name] = _joined(known, keep_counts(new, machine.is_second))
     tripped = np.any([arc.tripped for arc in arcs.values()], axis=0) if arcs else np.zeros(len(welds), dtype=bool)
     return _appended(machine, readings, _conditions(machine, posteriors, arcs), tripped)
 
@@ -258,8 +259,7 @@ def _usual_arc_s(results: Results, response: Response) -> float:
 
 def _shown(load: LoadTrend, machine: Machine, log_ratio: FloatArray) -> FloatArray | None:
     """Give the log load ratio that the new welds' meters show; None where most welds had none read."""
-    pairs = zip(machine.results.status, machine.results.is_second, strict=True)
-    run = sum(status != "not run" and not second for status, second in pairs)
+    run = n_made(machine.results)
     if load.n_readings < USUAL_SHARE * run:
         return None
     if load.kind == "measured":
@@ -331,17 +331,6 @@ def _unread(known: Readings, n: int) -> Readings:
     if isinstance(known, Trips):
         return Trips(blank, blank.copy())
     return Passes(blank)
-
-
-def _only_counts(new: Readings, is_second: BoolArray) -> Readings:
-    """Blank what is not read of second beads."""
-    if isinstance(new, Counts) or not is_second.any():
-        return new
-    if isinstance(new, Measurement):
-        return Measurement(np.where(is_second[:, None], np.nan, new.values), new.full)
-    if isinstance(new, Trips):
-        return Trips(np.where(is_second, np.nan, new.tripped), np.where(is_second, np.nan, new.time_s))
-    return Passes(np.where(is_second, np.nan, new.passed))
 
 
 def _joined(known: Readings, new: Readings) -> Readings:

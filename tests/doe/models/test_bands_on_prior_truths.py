@@ -29,9 +29,9 @@ from doe.models.breaker import PRIOR, REFERENCE, standard_bounds
 from doe.models.coded_trip import coded_prior
 from doe.models.count import CountModel, cautious_prior, fit_count, informed_prior
 from doe.models.fit import Points, Posterior
-from doe.models.grid import PLATE_GROUP, THIRD_GROUP, Grid, lay_out_effects, node_probabilities
+from doe.models.grid import PLATE_GROUP, PRIOR_WELDS, THIRD_GROUP, Grid, lay_out_effects, node_probabilities
 from doe.models.load import MEASURED_SCATTER, SCATTER_WORTH
-from doe.models.measure import PRIOR_WELDS, fit_measure
+from doe.models.measure import fit_measure
 from doe.models.negative_binomial import CountData
 from doe.models.passing import CONSTANT_PRIOR, fit_passing
 from doe.models.sampled import BY_CLASS

@@ -9,6 +9,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from doe.errors import CannotAnswerError, StudyError
+from doe.models.grid import PRIOR_WELDS
 from doe.planning.making import plan_welds
 from doe.planning.plan import Plan, PlannedWeld
 from doe.planning.quality import score_plan
@@ -99,9 +100,9 @@ def test_the_two_by_two_factorial_agrees_with_hand_arithmetic(cube):
     assert_allclose(quality.half_width, stats.t.ppf(0.95, 1) * np.sqrt(grid).mean())
 
 
-def test_the_half_width_in_millimetres_counts_the_known_scatter_as_two_welds(detents):
+def test_the_half_width_in_millimetres_counts_the_known_scatter_as_the_fit_does(detents):
     quality = score_plan(detents, BEST_OF_DETENTS)
-    ratio = stats.t.ppf(0.95, 4 + 2) / stats.t.ppf(0.95, 4)
+    ratio = stats.t.ppf(0.95, 4 + PRIOR_WELDS) / stats.t.ppf(0.95, 4)
     assert_allclose(dict(quality.half_widths)["penetration"], 0.3 * quality.half_width * ratio)
 
 

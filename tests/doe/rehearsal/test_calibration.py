@@ -7,7 +7,7 @@ import pytest
 from doe.errors import ResultsError
 from doe.rehearsal import INFORMED, TRUTHS, Setup
 from doe.rehearsal import calibration as calibration_module
-from doe.rehearsal.calibration import PARTS, demo_study, run_calibration, setups_of
+from doe.rehearsal.calibration import WHOLE, demo_study, run_calibration, setups_of
 from doe.study.model import Study
 
 
@@ -19,7 +19,7 @@ def test_the_calibration_meets_every_truth_at_every_size():
     assert {setup.welds for setup in one} == {12, 16, 18, 20, 24}
     assert {setup.label[2] for setup in staged} == {"8+4", "8+4+4", "8+6+4", "8+6+6", "8+8+8"}
     assert {setup.truth.name for setup in staged} == set(TRUTHS) - {"days differ"}
-    labels = [setup.label for part in PARTS[:4] for setup in setups_of(study, part)]
+    labels = [setup.label for part in WHOLE for setup in setups_of(study, part)]
     assert len(labels) == len(set(labels))
 
 
