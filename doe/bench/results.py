@@ -232,6 +232,19 @@ def take_rows(results: Results, rows: IntArray) -> Results:
     )
 
 
+def in_welding_order(results: Results) -> Results:
+    """Give the rows in the order of welding, table by table; those without an order come last, by their weld's name.
+
+    However a table was sorted, what is worked out from it is then the same to the last digit.
+    """
+    tables = list(dict.fromkeys(results.file))
+    keys = [
+        (tables.index(file), order <= 0, order, weld)
+        for file, order, weld in zip(results.file, results.order.tolist(), results.weld, strict=True)
+    ]
+    return take_rows(results, np.array(sorted(range(len(keys)), key=keys.__getitem__), dtype=np.int64))
+
+
 def _setting_columns(results: Results) -> Iterator[tuple[str, object]]:
     """Give each factor's columns."""
     for factor, values in zip(results.study.factors, results.settings.T, strict=True):

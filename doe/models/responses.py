@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from doe.bench.results import Counts, Measurement, Readings, Results, Trips
+from doe.bench.results import Counts, Measurement, Readings, Results, Trips, in_welding_order
 from doe.errors import CannotAnswerError, Fault
 from doe.models.count import fit_count
 from doe.models.earlier import carry_scatter
@@ -35,7 +35,7 @@ def fit_responses(results: Results, *, seed: int = 1, textbook: bool = False) ->
     Returns
     -------
     Fit
-        A response without a reading is in ``left_out``. One that cannot be estimated keeps its place, with the
+        Its results are in the order of welding. A response without a reading is in ``left_out``. One that cannot be estimated keeps its place, with the
         reason among its findings and ``can_claim`` False.
 
     Raises
@@ -45,7 +45,7 @@ def fit_responses(results: Results, *, seed: int = 1, textbook: bool = False) ->
     StudyError
         If a scatter is to be taken from an earlier study that does not hold it.
     """
-    results = replace(results, study=carry_scatter(results.study))
+    results = in_welding_order(replace(results, study=carry_scatter(results.study)))
     measured = [r for r in results.study.responses if is_measured(results.readings.get(r.name))]
     left_out = tuple(r.name for r in results.study.responses if r not in measured)
     if not measured:

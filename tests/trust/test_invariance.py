@@ -1,8 +1,9 @@
 """Fits and windows do not depend on the order of rows or factors, on the units, or on the threads of linear algebra.
 
 Tolerances: the textbook's fit moves by rounding alone, so that 1e-6 is asked of it. With priors, estimates are taken
-from some thousand draws; another order of rows or factors meets other random numbers, and moves a mean by a few per
-cent of its standard error: 15 % is allowed. Other units meet the same random numbers. The window must be the same.
+from some thousand draws; another order of factors meets other random numbers, and moves a mean by a few per cent of its
+standard error: 15 % is allowed. Another order of rows and other units meet the same random numbers. The window must be
+the same.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from doe.bench import read_results
@@ -112,10 +113,11 @@ def assert_same(found: Mapping[str, Any], plain: Mapping[str, Any], *, of_error:
 
 @settings(max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(order=st.permutations(range(14)))
+@example(order=[0, 1, 5, 3, 4, 2, 6, 7, 8, 9, 10, 11, 12, 13])
 def test_the_order_of_rows_does_not_matter(plain: tuple[dict[str, Any], bool, Path], order: list[int]):
     folder = plain[2] / "rows"
     write(folder, order=order, factors=("voltage", "feed"), units="metric")
-    assert_same(answer(folder, textbook=plain[1]), plain[0], of_error=0.0 if plain[1] else 0.15)
+    assert_same(answer(folder, textbook=plain[1]), plain[0])
 
 
 def test_the_order_of_factors_does_not_matter(plain: tuple[dict[str, Any], bool, Path]):
