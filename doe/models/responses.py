@@ -35,8 +35,8 @@ def fit_responses(results: Results, *, seed: int = 1, textbook: bool = False) ->
     Returns
     -------
     Fit
-        Its results are in the order of welding. A response without a reading is in ``left_out``. One that cannot be estimated keeps its place, with the
-        reason among its findings and ``can_claim`` False.
+        Its results are in the order of welding. A response without a reading is in ``left_out``. One that cannot be
+        estimated keeps its place, with the reason among its findings and ``can_claim`` False.
 
     Raises
     ------
