@@ -52,7 +52,7 @@ USUAL: Final = (2.5, 2.0)
 """Up to these, values of t1 and of t2 weigh alike beforehand; beyond, with the inverse square, as heavy-tailed priors
 of a scale do. [1] Ours: METHOD.md weighs all alike, and then 12 welds of which nothing is known are fitted so closely
 that bands of the mean are too narrow (DEVELOPERS.md)."""
-PRIOR_WELDS: Final = 2.0
+PRIOR_WELDS: Final = 1.0
 """nu0: the welds a stated repeat scatter is worth. [1] METHOD.md section 2 has 4, with s0 as the scale of the
 distribution, whose median is 1.09 s0: with it bands of the mean held too often (DEVELOPERS.md)."""
 COVARIATE: Final = 0.49

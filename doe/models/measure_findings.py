@@ -13,7 +13,6 @@ import numpy as np
 
 from doe.bench.results import Results
 from doe.coding import Coding, FloatArray
-from doe.models.grid import PRIOR_WELDS
 from doe.models.measure_posterior import MeasurePosterior
 from doe.models.surface import count_levels
 from doe.models.usable import LEAST_READING_DF, Usable, has_repeats
@@ -64,7 +63,7 @@ def assumptions_of(results: Results, response: Response, usable: Usable) -> tupl
     assumptions = []
     if response.expect_scatter is not None:
         source = f" (from {response.scatter_from})" if response.scatter_from else ""
-        stated = f"s0 = {_with_unit(response.expect_scatter, response)}{source}, worth {PRIOR_WELDS:g} welds."
+        stated = f"s0 = {_with_unit(response.expect_scatter, response)}{source}, worth one weld."
         assumptions.append(
             f"Repeat scatter of {response.name} from earlier work was taken in: {stated}"
             if _repeated(results, usable)

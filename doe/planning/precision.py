@@ -23,7 +23,7 @@ REGION_POINTS: Final = 20_000
 """Settings of the region at which the variance is looked at. Our planning value."""
 BAND_LEVEL: Final = 0.90
 """Level of the two-sided confidence band for the mean."""
-PRIOR_WELDS: Final = 2
+PRIOR_WELDS: Final = 1
 """A scatter known from earlier work counts as much as this many welds, as in the fit. [1]"""
 
 

@@ -1,4 +1,4 @@
-"""What costs no plate and makes more of the same welds: what is worth knowing before them and reading beside them.
+"""What tells more without a coupon more to cut: what is worth knowing before the welds, and reading beside them.
 
 Each of these made the window larger that could be claimed from 18 welds of rehearsed studies (reports/calibration.md,
 “Each lever’s part”); they are told in the order of what they brought. A stated scatter did not, so it is not asked for.
@@ -11,7 +11,9 @@ from typing import Final
 
 from doe.study.model import Response, Study
 
-HEADING: Final = "These cost no plate, and on rehearsed studies each made the window that can be claimed larger:"
+HEADING: Final = (
+    "None of these is a coupon more to cut, and on rehearsed studies each made the window that can be claimed larger:"
+)
 LINE_CURRENT: Final = "line current [A]"
 """The column of results in which the line current is read."""
 ENOUGH_LENGTHS: Final = (4, 5)

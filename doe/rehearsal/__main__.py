@@ -11,7 +11,7 @@ from typing import Final
 
 from doe.errors import DoeError
 from doe.rehearsal.calibration import PARTS, WHOLE, demo_study, run_calibration, setups_of
-from doe.rehearsal.setup import KNOWLEDGE, Setup
+from doe.rehearsal.setup import KNOWLEDGE, TRUTHS, Setup
 from doe.rehearsal.table import calibration_page
 
 PAGE: Final = Path("reports/calibration.md")
@@ -29,6 +29,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--part", action="append", choices=PARTS, help="default: all but quick")
     parser.add_argument("--welds", type=int, action="append", help="only setups of so many welds; may be repeated")
     parser.add_argument("--known", action="append", choices=tuple(KNOWLEDGE), help="only what is known so; likewise")
+    parser.add_argument("--truth", action="append", choices=tuple(TRUTHS), help="only this truth; likewise")
     parser.add_argument("--studies", type=int, default=100, help="studies a cell (default 100)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=1, help="processes (default 1)")
@@ -78,13 +79,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _is_wanted(setup: Setup, asked: argparse.Namespace) -> bool:
-    return (not asked.welds or setup.welds in asked.welds) and (not asked.known or setup.knowledge.name in asked.known)
+    wishes = (
+        (asked.welds, setup.welds),
+        (asked.known, setup.knowledge.name),
+        (asked.truth, setup.truth.name),
+    )
+    return all(not wanted or found in wanted for wanted, found in wishes)
 
 
 def _command(asked: argparse.Namespace, parts: Sequence[str]) -> str:
     """Give the command that makes the page."""
     which = "" if list(parts) == list(WHOLE) else "".join(f' --part "{part}"' for part in parts)
     which += "".join(f" --welds {n}" for n in asked.welds or ()) + "".join(f' --known "{k}"' for k in asked.known or ())
+    which += "".join(f' --truth "{truth}"' for truth in asked.truth or ())
     return f"python -m doe.rehearsal {asked.table.name}{which} --studies {asked.studies} --seed {asked.seed}"
 
 

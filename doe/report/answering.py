@@ -183,7 +183,7 @@ def _next_step(window: Window, results: Results) -> tuple[str, ...]:
     return (
         f"Make {more.replace('weld', 'more weld')} around the best candidate, fill them in, and ask again: weldwindow "
         "next plans them.",
-        *(f"Costs no plate, and tells more: {line}" for line in _tells_more(window.study, results)),
+        *(f"Without a coupon more to cut, this tells more: {line}" for line in _tells_more(window.study, results)),
     )
 
 

@@ -69,20 +69,9 @@ def find_window(fit: Fit, *, seed: int = 1) -> Window:
     CannotAnswerError
         If no setting is both allowed and welded.
     """
-    found, welds = _find(fit, seed), usual_round(fit.results)
-    nearest = [
-        answer.nearest and replace(answer.nearest, more_welds=welds if answer.nearest.more_welds else 0)
-        for answer in found.answers
-    ]
-    answers = (replace(answer, nearest=near) for answer, near in zip(found.answers, nearest, strict=True))
-    return replace(found, answers=tuple(answers))
-
-
-def _find(fit: Fit, seed: int) -> Window:
-    """Find the window, or say why there is none."""
     required, region = with_requirement(fit), find_welded_region(fit.results)
     if not required:
-        return _without_question(_unanswered(fit, region, seed=seed))
+        return _without_question(_unanswered(fit, region, seed=seed), fit)
     if not region.claimable.any():
         message = (
             "no setting within the limits lies between the settings that were welded, so there is nothing to claim"
@@ -93,7 +82,7 @@ def _find(fit: Fit, seed: int) -> Window:
     window = _unanswered(fit, region, seed=seed)
     blocked = blocked_fits(required)
     if blocked:
-        return _without_claim(window, blocked)
+        return _without_claim(window, fit, blocked)
     return _answer_all(window, fit, region, required)
 
 
@@ -146,24 +135,25 @@ def _left_out(fit: Fit) -> tuple[str, ...]:
     return tuple(name for name in fit.left_out if fit.results.study.response(name).has_requirement)
 
 
-def _without_question(window: Window) -> Window:
+def _without_question(window: Window, fit: Fit) -> Window:
     """Answer where no response with a requirement was measured, because none has one or by chance."""
     if window.has_question:
-        nearest = Nearest(None, None, None, None, "", "cannot say yet")
+        nearest = Nearest(None, None, None, None, "", "cannot say yet", usual_round(fit.results))
         return replace(window, answers=(Answer("any", nearest=nearest),), findings=(nothing_measured_sentence(),))
-    nearest = Nearest(None, None, None, None, "", "no requirement", more_welds=0)
+    nearest = Nearest(None, None, None, None, "", "no requirement", 0)
     found = no_requirement_sentences(window.study)
     return replace(window, answers=(Answer("any", nearest=nearest),), findings=found)
 
 
-def _without_claim(window: Window, blocked: list[ResponseFit]) -> Window:
+def _without_claim(window: Window, whole: Fit, blocked: list[ResponseFit]) -> Window:
     """Answer where a response did not settle or cannot be judged."""
     findings: list[str] = []
     for fit in blocked:
         reason = "did not settle" if not fit.settled else "cannot be judged from these results"
         findings.append(f"The fit of {fit.name} {reason}; no claim.")
         findings += fit.findings
-    nearest = Nearest(None, None, None, None, blocked[0].name, "cannot say yet")
+    more = usual_round(whole.results)
+    nearest = Nearest(None, None, None, None, blocked[0].name, "cannot say yet", more)
     return replace(window, answers=(Answer("any", nearest=nearest),), findings=tuple(dict.fromkeys(findings)))
 
 
@@ -190,7 +180,7 @@ def _answer(inquiry: Inquiry, fit: Fit, seen: Assurance) -> Answer:
         return Answer(
             inquiry.scenario.position,
             searched_at=ruling.searched_at,
-            nearest=explain(inquiry, ruling, seen.expected, seen.low),
+            nearest=explain(inquiry, ruling, seen.expected, seen.low, more_welds=usual_round(fit.results)),
             lesser=lesser_window(inquiry),
             not_contradicted=ruling.not_contradicted,
             findings=ruling.findings,

@@ -23,7 +23,7 @@ LESSER_RELIABILITY: Final = 0.8
 """The largest window at this reliability is told as well (METHOD section 6)."""
 
 
-def explain(inquiry: Inquiry, ruling: Ruling, expected: FloatArray, low: FloatArray) -> Nearest:
+def explain(inquiry: Inquiry, ruling: Ruling, expected: FloatArray, low: FloatArray, *, more_welds: int) -> Nearest:
     """Say what can be said: the best candidate, what could be claimed there, what limits, knowledge or ignorance.
 
     The candidate is where the reliability is reached with most confidence among the exploring draws (then by the bound,
@@ -35,6 +35,7 @@ def explain(inquiry: Inquiry, ruling: Ruling, expected: FloatArray, low: FloatAr
     ruling : Ruling
     expected, low : ndarray, shape (n_reachable,)
         Exploring draws' assurance at the reachable settings.
+    more_welds : int
     """
     region, draws = inquiry.region, inquiry.claim_draws
     claimable = region.claimable[region.reachable]
@@ -58,6 +59,7 @@ def explain(inquiry: Inquiry, ruling: Ruling, expected: FloatArray, low: FloatAr
         g,
         draws.names[limiting],
         reason,
+        more_welds,
     )
 
 

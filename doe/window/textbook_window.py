@@ -25,7 +25,7 @@ from doe.window.best import most_assured
 from doe.window.claim import is_single_setting, limiting_faces
 from doe.window.inquiry import FLOOR_BELOW, Inquiry, claim_bits, explore
 from doe.window.nearest import largest_reliability
-from doe.window.next_round import n_made
+from doe.window.next_round import n_made, usual_round
 from doe.window.search import CheckedBox, search
 from doe.window.textbook_bounds import Promise, is_constant, promise_of
 from doe.window.welded import WeldedRegion
@@ -76,7 +76,7 @@ def find_textbook_window(fit: Fit, region: WeldedRegion, *, seed: int) -> Window
     promises = _promises(fit, claim)
     inquiry = _inquiry(region, promises, claim, seed)
     checked, _ = search(inquiry, claim_bits(inquiry), claim.confidence)
-    answer = _none(inquiry, promises) if checked is None else _found(inquiry, checked, promises)
+    answer = _none(inquiry, promises, fit) if checked is None else _found(inquiry, checked, promises)
     return Window(
         study=study,
         claim=claim,
@@ -171,7 +171,7 @@ def _numbers(promise: Promise, at: FloatArray) -> ResponseNumbers:
     return replace(promise.numbers(at), passes=Chance(float(promise.expected(at)[0]), float(promise.held(at)[0])))
 
 
-def _none(inquiry: Inquiry, promises: tuple[Promise, ...]) -> Answer:
+def _none(inquiry: Inquiry, promises: tuple[Promise, ...], fit: Fit) -> Answer:
     """Answer where no window can be claimed."""
     settings = inquiry.region.settings(inquiry.region.claimable)
     expected, low = _joint(promises, settings)
@@ -185,6 +185,7 @@ def _none(inquiry: Inquiry, promises: tuple[Promise, ...]) -> Answer:
         None,
         min(promises, key=lambda p: float(p.held(at)[0])).name,
         "data speak against" if against else "cannot say yet",
+        usual_round(fit.results),
     )
     return Answer("any", searched_at=inquiry.confidence, nearest=nearest)
 

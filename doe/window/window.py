@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -16,9 +16,6 @@ from doe.window.box import BoolArray
 from doe.window.standing import Standing
 
 Reason = Literal["data speak against", "cannot say yet", "no requirement"]
-
-MORE_WELDS: Final = 6
-"""Welds to make next where no window can be claimed (METHOD section 6, "No window", 5)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,6 +146,7 @@ class Nearest:
     reason : {"data speak against", "cannot say yet", "no requirement"}
         The last where the study asks nothing of any response, so that there is no question to answer.
     more_welds : int
+        Welds to make next (METHOD section 6, "No window", 5); 0 where no question was asked.
     """
 
     settings: tuple[float, ...] | None
@@ -157,7 +155,7 @@ class Nearest:
     chance: float | None
     limiting: str
     reason: Reason
-    more_welds: int = MORE_WELDS
+    more_welds: int
 
 
 @dataclass(frozen=True, eq=False)

@@ -83,7 +83,7 @@ def test_a_fit_takes_it_in_and_prints_it_as_an_assumption(welded: Path):
     write_text(welded / "new" / "study.toml", text_of('at_least = 0.1, expect_scatter = "../old"'))
     fit = fit_responses(read_results(welded / "new", read_study(welded / "new")))
     (said,) = [text for text in fit.response("penetration").assumptions if "Repeat scatter" in text]
-    assert "(from ../old, “old lugs”, 20 welds), worth 2 welds" in said
+    assert "(from ../old, “old lugs”, 20 welds), worth one weld" in said
 
 
 def test_the_question_and_its_fingerprint_stay(welded: Path):

@@ -112,14 +112,14 @@ def test_without_repeats_the_scatter_must_be_stated(fit_lugs: FitLugs) -> None:
     assert says(fit, "repeat scatter was not measured")
     stated = fit_lugs(coded=coded, response={"expect_scatter": 0.3})
     assert stated.can_claim
-    assert "Repeat scatter of depth was not measured but assumed: s0 = 0.3 mm, worth 2 welds." in stated.assumptions
+    assert "Repeat scatter of depth was not measured but assumed: s0 = 0.3 mm, worth one weld." in stated.assumptions
 
 
-def test_a_stated_scatter_is_worth_two_welds(fit_lugs: FitLugs) -> None:
+def test_a_stated_scatter_is_worth_one_weld(fit_lugs: FitLugs) -> None:
     fit = fit_lugs(response={"expect_scatter": 0.3})
     assert isinstance(fit.model, MeasureModel)
-    assert fit.model.nodes.df == 16 - 1 + 2
-    assert "Repeat scatter of depth from earlier work was taken in: s0 = 0.3 mm, worth 2 welds." in fit.assumptions
+    assert fit.model.nodes.df == 16 - 1 + 1
+    assert "Repeat scatter of depth from earlier work was taken in: s0 = 0.3 mm, worth one weld." in fit.assumptions
 
 
 def test_with_fewer_than_ten_readings_the_scatter_must_be_stated(fit_lugs: FitLugs, readings: FloatArray) -> None:

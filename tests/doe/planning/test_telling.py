@@ -1,4 +1,4 @@
-"""What costs no plate and tells more is asked for, and no longer where it is known."""
+"""What tells more without a coupon more to cut is asked for, and no longer where it is known."""
 
 from __future__ import annotations
 

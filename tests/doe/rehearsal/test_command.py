@@ -44,6 +44,10 @@ def test_some_cells_can_be_run_before_the_others(table, tmp_path, monkeypatch):
     assert main([str(table), "--part", "one stage", *few]) == 2
     assert {(s.welds, s.knowledge.name) for s in asked} == {(18, "informed"), (24, "informed")}
     assert len(asked) == 2 * len(TRUTHS)
+    asked.clear()
+    assert main([str(table), "--part", "one stage", *few, "--truth", "sharp ridge", "--truth", "no pores"]) == 2
+    assert {s.truth.name for s in asked} == {"sharp ridge", "no pores"}
+    assert len(asked) == 4
 
 
 def test_another_seed_ends_with_a_message(table, tmp_path, capsys):
@@ -66,7 +70,7 @@ def test_help_names_what_can_be_asked(capsys):
     with pytest.raises(SystemExit):
         main(["--help"])
     said = capsys.readouterr().out
-    assert all(word in said for word in ("--studies", "--seed", "--jobs", "--page", "--part"))
+    assert all(word in said for word in ("--studies", "--seed", "--jobs", "--page", "--part", "--truth"))
 
 
 def test_the_page_of_a_run_that_was_stopped_can_be_had(table, tmp_path, capsys):

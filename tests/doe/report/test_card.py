@@ -80,7 +80,7 @@ def test_six_dials_still_fit_on_the_card(hinge: Study, tmp_path: Path):
 
 
 def test_a_card_without_a_claim_names_no_setting_to_use(hinge: Study, tmp_path: Path):
-    nearest = Nearest(None, None, None, None, "porosity", "cannot say yet")
+    nearest = Nearest(None, None, None, None, "porosity", "cannot say yet", 6)
     text = text_of(setting_card(window_of(hinge, Answer("any", nearest=nearest)), empty_results(hinge)), tmp_path)
     assert "No setting can be claimed yet" in text
     assert "NOT CONFIRMED" not in text
