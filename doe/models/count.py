@@ -46,6 +46,10 @@ LARGEST_RATIO: Final = 10.0
 """The informed prior allows for at most about this ratio between the best and the worst corner. [1]"""
 STEEP: Final = 1.2
 """A first-order coefficient over this contradicts the second answer. [log]"""
+ODDS_AGAINST: Final = 30.0
+"""Counts so many times as likely without the answers as with them contradict them too: a bend that is plain to the eye
+can hide behind a dispersion that swells. [1] Ours; very strong evidence on Jeffreys's scale (1961, Theory of
+Probability, 3rd ed., app. B, from memory). Were the answers right, at most 1 of 30 studies would come to it."""
 
 
 # --- priors
@@ -132,6 +136,10 @@ class CountModel:
         return sample_posterior(
             lambda x: likelihood(x) + self.prior.log_density(x), self.start, n_draws=n_draws, rng=rng
         )
+
+    def log_evidence(self, sample: Sample) -> float:
+        """Give the log marginal likelihood of the counts, from a sample of this model."""
+        return sample.log_mass + self.prior.log_constant
 
     def draw(self, n_draws: int, rng: np.random.Generator) -> CountPosterior:
         """Draw afresh from the posterior."""
@@ -308,8 +316,13 @@ def _fit_model(
     model = CountModel(surface, data, prior, limit, prior.mean)
     sample = model.sample(FIT_DRAWS, rng)
     conflict = _find_conflict(surface, sample.draws, response.expect_good_zone) if prior is informed else ""
+    without = replace(model, prior=cautious)
+    if prior is informed and not conflict:
+        odds = without.log_evidence(without.sample(1, rng)) - model.log_evidence(sample)
+        if odds > np.log(ODDS_AGAINST):
+            conflict = f"more than {ODDS_AGAINST:g} times as likely without them"
     if conflict:
-        model = replace(model, prior=cautious)
+        model = without
         sample = model.sample(FIT_DRAWS, rng)
     return replace(model, start=sample.mode), sample, conflict
 

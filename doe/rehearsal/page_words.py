@@ -55,9 +55,9 @@ FRONTIER_TOLD: Final = (
     "Where the promise would be broken: on the sharp ridge, 24 welds, 18 of 100 further informed studies claimed",
     "wrongly at a confidence of 90 % (at 18 welds 5 of 80), most by settings of a true assurance of 86 to 87 %. So",
     "where a measure limits, the confidence asked for grows from 90 % at 17 welds to 91.7 % at 20, 93.9 % at 24 and",
-    "95 % from 26 on: of 400 further studies there (seed 7) 48 were wrong at 20 welds (12.0 ± 1.6 %) and 43 at 24 (10.8",
-    "± 1.5 %), 22 at 16 and 12 at 18. That is why 24 welds claim hardly more than 20, and it is as far as it goes: with",
-    "93.3 % asked for at 20 welds 40 of the same 400 are wrong, and windows on other truths lose a tenth.",
+    "95 % from 26 on: of 400 further studies there (seed 7) 48 were wrong at 20 welds (12.0 ± 1.6 %) and 43 at 24",
+    "(10.8 ± 1.5 %), 22 at 16 and 12 at 18. That is why 24 welds claim hardly more than 20, and it is as far as it",
+    "goes: with 93.3 % asked for at 20 welds 40 of the same 400 are wrong, and windows elsewhere lose a tenth.",
     "",
 )
 LEVERS_TOLD: Final = (

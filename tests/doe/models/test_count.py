@@ -259,6 +259,24 @@ def test_steep_counts_contradict_the_second_answer(fit, lug_settings):
     assert any("changing by more than the answer allows with voltage" in line for line in fitted.findings)
 
 
+def test_pores_in_the_middle_only_contradict_the_first_answer_though_dispersion_could_hide_it(fit):
+    ends = [(-1.0, -1.0), (-1.0, 1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, -0.25), (0.0, 1.0), (1.0, 0.0), (0.0, -1.0)] * 2
+    middle = [(0.0, 0.25), (0.0, -0.25)] + [(0.0, 0.0)] * 5
+    coded = np.array([(*weld, (-1.0, 0.0, 1.0)[i % 3]) for i, weld in enumerate([*ends, *middle])])
+    fitted = fit([0.0] * len(ends) + [10.0, 10.0, 14.0, 14.0, 14.0, 14.0, 14.0], ANSWERED, length_mm=260.0, coded=coded)
+    assert fitted.numbers["prior"] == "cautious"
+    assert any("more than 30 times as likely without them" in line and "set aside" in line for line in fitted.findings)
+    assert not any("answered from experience" in line for line in fitted.assumptions)
+
+
+def test_answers_that_hold_are_hardly_ever_taken_for_contradicted(fit, lug_settings):
+    rng, kept = np.random.default_rng(8), []
+    for _ in range(20):
+        rate = rng.gamma(2.0, bowl(lug_settings) / 2.0 + 1e-9)
+        kept.append(fit(rng.poisson(rate), ANSWERED).numbers["prior"] == "informed")
+    assert sum(kept) >= 19
+
+
 # --- degenerate tables, and what is said
 
 
