@@ -7,6 +7,9 @@ or left out.
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
@@ -41,7 +44,7 @@ CASES: dict[str, tuple[str, ...]] = {
     "16 causes of a trip": (
         "models/test_trip.py::test_a_thermal_cut_out_is_fitted_in_the_coded_factors_even_where_the_load_is_known",
         "models/test_trip_cause.py::test_trips_at_the_lightest_loads_are_seen_to_have_another_cause",
-        "bench/test_checks.py::test_is_asked_about_and_kept",
+        "bench/test_checks.py::test_is_asked_about_and_kept[an aborted weld without a reason]",
     ),
     "17 other loads, cords": ("report/test_run_sheet.py::test_cautions_defer_to_the_code_and_never_upsize",),
     "18 arc amps are not wall amps": (
@@ -62,16 +65,27 @@ CASES: dict[str, tuple[str, ...]] = {
         "bench/test_reading.py::test_an_aborted_weld_keeps_its_readings",
         "models/test_trip.py::test_a_scrapped_welds_trip_counts",
     ),
-    "22 start and stop pores": ("bench/test_checks.py::test_is_asked_about_and_kept",),
+    "22 start and stop pores": ("bench/test_checks.py::test_is_asked_about_and_kept[a length that holds the ends]",),
     "23 no fusion is a reading": ("bench/test_reading.py::test_a_negative_penetration_is_a_reading",),
+    "24 from the root corner, not the leg": (
+        "report/test_run_sheet.py::test_penetration_of_a_fillet_counts_from_the_root_corner",
+        "bench/test_tables.py::test_penetration_of_a_fillet_is_said_to_count_from_the_root_corner",
+        "report/test_macro_page.py::test_penetration_of_a_fillet_is_past_the_root_and_of_a_bead_below_the_toes",
+        "../browser/test_macro_geometry.py::test_butt_and_bead_count_from_the_line_between_the_toes",
+    ),
     "25 cuts are sub-samples": (
         "models/test_measure_findings.py::test_the_scatter_of_reading_is_taken_off_but_never_more_than_three_quarters",
         "models/textbook/test_layouts.py::test_cuts_of_one_weld_are_readings_and_never_repeats",
     ),
+    "26 oblique cuts, scale, parallax": (
+        "report/test_macro_page.py::test_a_cut_out_of_square_is_said_to_stretch_what_is_measured",
+        "../browser/test_macro_geometry.py::test_scale_from_a_length_and_from_the_plate",
+        "../browser/test_macro_page.py::test_four_corners_take_out_the_skew_and_two_points_do_not",
+    ),
     "27 legs and throats": (
         "trade/test_wire.py::test_the_throat_is_less_than_either_leg_and_does_not_care_for_their_order",
     ),
-    "28 root gap": ("bench/test_checks.py::test_is_asked_about_and_kept",),
+    "28 root gap": ("bench/test_checks.py::test_is_asked_about_and_kept[root gaps that differ]",),
     "29 another thickness": (
         "window/test_ladder.py::test_nothing_is_said_beyond_the_thickest",
         "window/test_ladder.py::test_the_ladder_is_climbed_from_the_thinnest_up_in_whatever_order_it_is_given",
@@ -117,12 +131,27 @@ CASES: dict[str, tuple[str, ...]] = {
         "models/test_measure_findings.py::test_a_setting_that_works_the_other_way_is_fitted_as_it_is",
     ),
 }
-"""Case to its tests; a number is the trap's. 24 and 26 belong to the page that measures a section."""
+"""Case to its tests; a number is the trap's. One case of a parametrised test is named by its id, in brackets."""
 
 
 @pytest.mark.parametrize("case", CASES)
 def test_every_case_is_guarded(case: str):
     for guard in CASES[case]:
-        file, _, name = guard.partition("::")
+        file, _, name = guard.partition("[")[0].partition("::")
         text = (TESTS / "doe" / file).read_text(encoding="utf-8")
         assert re.search(rf"^def {name}\(", text, re.MULTILINE), guard
+
+
+def collected(guards: Iterable[str]) -> subprocess.CompletedProcess[str]:
+    """Let pytest look for tests by their ids, without running them."""
+    found = [str(TESTS / "doe" / guard) for guard in guards]
+    command = [sys.executable, "-m", "pytest", "--collect-only", "-q", "-p", "no:cacheprovider", *found]
+    return subprocess.run(command, cwd=TESTS.parent, capture_output=True, text=True, check=False)
+
+
+def test_every_case_that_is_named_by_its_id_is_there():
+    named = sorted({guard for guards in CASES.values() for guard in guards if "[" in guard})
+    assert len(named) >= 3
+    done = collected(named)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert collected([named[0].replace("[", "[no such ")]).returncode == pytest.ExitCode.USAGE_ERROR

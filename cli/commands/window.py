@@ -22,10 +22,15 @@ def command(folder: Path, textbook: bool, as_json: bool, seed: int) -> None:
 
     Exit code 4: no window can be claimed; what can be said instead is printed.
 
+    With --textbook a window over factors needs measures from independent welds: for counts, trips and passes with
+    factors, and for measures where welds share plates, it is refused with the reason. With terms = ["constant"] every
+    kind has its handbook limit.
+
     \b
     Examples:
       weldwindow window hinge
       weldwindow window hinge --json
+      weldwindow window hinge --textbook
     """
     from cli.steps import fit_and_find
     from doe.errors import CANNOT_ANSWER

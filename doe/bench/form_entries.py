@@ -7,6 +7,7 @@ from typing import Final, get_args
 
 from doe.bench.columns import Column
 from doe.bench.results import Status
+from doe.bench.root_depth import FROM_THE_ROOT, is_root_depth
 from doe.study.model import Factor, Response, Study
 from doe.units import convert
 
@@ -81,7 +82,7 @@ def entry_of(column: Column, study: Study) -> Entry:
     if column.what == "actual":
         return _actual(column, study.factor(column.name))
     if column.what in ("reading", "length", "run"):
-        return _response(column, study.response(column.name))
+        return _response(column, study.response(column.name), study)
     if column.what == "condition":
         return _condition(column)
     if column.name == "place":
@@ -106,7 +107,7 @@ def _actual(column: Column, factor: Factor) -> Entry:
     )
 
 
-def _response(column: Column, response: Response) -> Entry:
+def _response(column: Column, response: Response, study: Study) -> Entry:
     if column.what == "length":
         guide = f"length looked at, in {column.unit}: the steady part, without the start and the stop"
         return Entry(column.words, guide, limits=(0, LARGEST))
@@ -114,7 +115,9 @@ def _response(column: Column, response: Response) -> Entry:
         return Entry(column.words, "arc time in s: to the trip, or run without one", limits=(0, 3600))
     if response.kind == "measure":
         full = "" if response.full is None else "; burn-through where it went through"
-        guide = f"in {response.unit or 'its own unit'}, on a section at mid-run{full}; ? where it is unreadable"
+        where = f" ({FROM_THE_ROOT})" if is_root_depth(response, study) else ""
+        unit = response.unit or "its own unit"
+        guide = f"in {unit}, on a section at mid-run{where}{full}; ? where it is unreadable"
         return Entry(column.words, guide, limits=(0, LARGEST if response.full is None else response.full))
     if response.kind == "count":
         return Entry(column.words, "how many were found: a whole number, 0 for none", limits=(0, 999), is_whole=True)

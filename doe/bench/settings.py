@@ -84,7 +84,7 @@ def _as_set(record: Record, factor: Factor, log: Log) -> Amount | None:
     value = record.amounts.get(("setting", factor.name, 1))
     mark = record.amounts.get(("mark", factor.name, 1))
     if value is None or mark is None:
-        return mark if value is None else _settled(value, factor)
+        return mark if value is None else settled(value, factor)
     if abs(value.value - mark.value) <= _tolerance(value, mark.value):
         return mark
     log.fault(
@@ -95,7 +95,7 @@ def _as_set(record: Record, factor: Factor, log: Log) -> Amount | None:
     return mark
 
 
-def _settled(value: Amount, factor: Factor) -> Amount:
+def settled(value: Amount, factor: Factor) -> Amount:
     """Take the value that can be set where the digits typed in another unit leave it open: 197 in/min is 5 m/min."""
     if factor.is_kind or not value.slack:
         return value

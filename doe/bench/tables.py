@@ -7,6 +7,7 @@ import io
 from typing import Final
 
 from doe.bench.columns import plan_columns, results_columns
+from doe.bench.root_depth import is_root_depth
 from doe.planning.plan import Plan
 from doe.planning.table import plan_table, safe_cell
 
@@ -17,6 +18,9 @@ HOW_TO_FILL: Final = (
 )
 """What the comment lines of a blank table say to the person who fills it in; without commas and semicolons, so that
 a spreadsheet keeps each in one cell."""
+
+ROOT_DEPTH: Final = "Penetration of a fillet counts from the root corner into the plate and is not the leg."
+"""What they say besides where penetration is read."""
 
 SECOND_BEADS: Final = ("A second bead (role second) needs its count and the length looked over and nothing else.",)
 """What they say besides where there are second beads."""
@@ -43,8 +47,15 @@ def results_table(plan: Plan) -> str:
     blank = results_columns(plan.study)[len(plan_columns(plan.study)) :]
     text = io.StringIO()
     text.writelines(comments)
-    text.writelines(f"# {line}\n" for line in (*HOW_TO_FILL, *(SECOND_BEADS if plan.second_beads else ())))
+    text.writelines(f"# {line}\n" for line in _how_to_fill(plan))
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow([*rows[0], *(safe_cell(column.heading) for column in blank)])
     writer.writerows([*row, *("" for _ in blank)] for row in rows[1:])
     return text.getvalue()
+
+
+def _how_to_fill(plan: Plan) -> tuple[str, ...]:
+    """Give the comment lines; of root depths behind the last: a line of its own would move the rows messages name."""
+    has_depth = any(is_root_depth(response, plan.study) for response in plan.study.responses)
+    *first, last = HOW_TO_FILL
+    return (*first, f"{last} {ROOT_DEPTH}" if has_depth else last, *(SECOND_BEADS if plan.second_beads else ()))

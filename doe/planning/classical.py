@@ -1,4 +1,4 @@
-"""Textbook designs, made by pydoe3: factorials, the face-centred central composite, Box-Behnken.
+"""Textbook designs, the points mostly by pydoe3: factorials, central composites, Box-Behnken.
 
 They are the yardstick for a searched plan of the same size, and are welded where nothing beats them. pydoe3 gives the
 coded points only; centre runs are counted out (its defaults add many), fractions are made from stated generators, and
@@ -7,6 +7,7 @@ the rank of the model matrix is checked by whoever uses a design.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -34,6 +35,19 @@ GENERATORS: Final = {
 """Generators of the two-level fractions by (factors, runs): those of the textbook's table of minimum-aberration
 fractions, resolutions III, IV, V, III, VI, IV, III (values from memory; their aliases are checked in the tests)."""
 
+BOX_BEHNKEN_BLOCKS: Final = {
+    6: ((0, 1, 3), (1, 2, 4), (2, 3, 5), (0, 3, 4), (1, 4, 5), (0, 2, 5)),
+    7: ((3, 4, 5), (0, 5, 6), (1, 4, 6), (0, 1, 3), (2, 3, 6), (0, 2, 4), (1, 2, 5)),
+}
+"""Which factors vary together in the designs of 6 and 7 factors: three at a time, 48 and 56 runs. Box and Behnken
+(1960), Technometrics 2, 455-475 (from memory). pydoe3's bbdesign takes every pair of factors at any number of them,
+which is their design for 3, 4 and 5 factors only: for 6 and 7 it gives 60 and 84 runs."""
+HALVED: Final = (5, 6)
+"""Numbers of factors of which a half fraction's corners and the axial points still tell every product apart."""
+NEAR: Final = 0.02
+"""How far a dial may stand from a design's point that is no end and no middle, in halves of its range. Our choice: the
+default step is half as much."""
+
 
 @dataclass(frozen=True, eq=False)
 class ClassicalDesign:
@@ -54,7 +68,8 @@ def classical_designs(study: Study, n_welds: int) -> tuple[ClassicalDesign, ...]
     """Give the textbook designs of exactly this size that fit the study's region.
 
     Only for numeric factors with one range each; three-level designs only where every factor has a value between its
-    ends; none where a limit cuts a point off. The middle is the reachable value nearest to it.
+    ends, composites with longer arms only where every factor has a value near enough to their corners; none where a
+    limit cuts a point off. The middle is the reachable value nearest to it.
 
     Parameters
     ----------
@@ -68,7 +83,9 @@ def classical_designs(study: Study, n_welds: int) -> tuple[ClassicalDesign, ...]
     designs = []
     for name, coded in _two_level(k, n_welds) + (_three_level(k, n_welds) if has_middle else []):
         settings = _scaled(coded, study)
-        if (has_middle or not np.any(coded == 0)) and allowed(study, settings).all():
+        if settings is None or (np.any(coded == 0) and not has_middle):
+            continue
+        if allowed(study, settings).all():
             designs.append(ClassicalDesign(name, settings))
     return tuple(designs)
 
@@ -85,27 +102,98 @@ def _two_level(k: int, n: int) -> list[tuple[str, FloatArray]]:
 
 
 def _three_level(k: int, n: int) -> list[tuple[str, FloatArray]]:
-    """Give the face-centred central composite and the Box-Behnken design of this size."""
+    """Give the central composites and the Box-Behnken design of this size."""
     designs = []
     if k >= 2:
-        for name, core in _composite_cores(k):
+        for name, core in _composite_cores(k, n):
             if _fits(n - len(core)):
                 designs.append(_with_centre(name, core, n - len(core)))
-    if k in {3, 4, 5}:
-        core = np.asarray(bbdesign(k, center=0), dtype=float)
+    if 3 <= k <= max(BOX_BEHNKEN_BLOCKS):
+        core = box_behnken_points(k)
         if _fits(n - len(core)):
             designs.append(_with_centre("Box-Behnken", core, n - len(core)))
     return designs
 
 
-def _composite_cores(k: int) -> list[tuple[str, FloatArray]]:
-    """Give corners and face centres; the corners in full, and halved where that keeps every product estimable."""
+def box_behnken_points(n_factors: int) -> FloatArray:
+    """Give the points of a Box-Behnken design, coded, without centre runs: shape (n, n_factors).
+
+    Parameters
+    ----------
+    n_factors : int
+        3 to 7.
+    """
+    if n_factors not in BOX_BEHNKEN_BLOCKS:
+        return np.asarray(bbdesign(n_factors, center=0), dtype=float)
+    blocks = BOX_BEHNKEN_BLOCKS[n_factors]
+    corners = np.asarray(ff2n(3), dtype=float)
+    points = np.zeros((len(blocks), len(corners), n_factors))
+    for block, factors in enumerate(blocks):
+        points[block][:, factors] = corners
+    return points.reshape(-1, n_factors)
+
+
+def axial_distance(n_factors: int, *, n_corners: int, n_centre: int | None = None) -> float:
+    r"""Give how far the axial points of a central composite stand from its middle; its corners are at -1 and 1.
+
+    Rotatable: the variance of a prediction depends only on how far from the middle it is,
+
+    .. math:: \alpha = F^{1/4}
+
+    orthogonal, where the number of centre runs is given: the columns of the squares, less their means, are
+    uncorrelated,
+
+    .. math:: \alpha^2 = (\sqrt{F (F + 2 k + n_0)} - F) / 2
+
+    Parameters
+    ----------
+    n_factors : int
+        k.
+    n_corners : int
+        F: 2^k, or the runs of a fraction.
+    n_centre : int, optional
+        n_0, for the orthogonal distance; default the rotatable one.
+
+    References
+    ----------
+    .. [1] Myers & Montgomery, Response Surface Methodology, on central composites; NIST/SEMATECH e-Handbook, section
+       5.3.3.6.1 (from memory).
+
+    Examples
+    --------
+    >>> axial_distance(2, n_corners=4), axial_distance(4, n_corners=16, n_centre=1)
+    (1.4142, 1.4142)
+    """
+    if n_centre is None:
+        return math.sqrt(math.sqrt(n_corners))
+    return math.sqrt((math.sqrt(n_corners * (n_corners + 2 * n_factors + n_centre)) - n_corners) / 2.0)
+
+
+def _composite_cores(k: int, n: int) -> list[tuple[str, FloatArray]]:
+    """Give corners, in full or halved where that will do, and axial points at the ends of the ranges.
+
+    The arms are as long as the corners' sides (face-centred), or longer: rotatable or orthogonal. Then the corners
+    stand inside the ranges.
+    """
     full = np.asarray(ccdesign(k, center=(0, 0), alpha="o", face="ccf"), dtype=float)
-    cores = [("face-centred central composite", full)]
-    if k in {5, 6}:
-        corners = np.asarray(fracfact(GENERATORS[(k, 2 ** (k - 1))]), dtype=float)
-        faces = full[2**k :]
-        cores.append(("face-centred central composite on a half fraction", np.vstack([corners, faces])))
+    axial, kinds = full[2**k :], [("", full[: 2**k])]
+    if k in HALVED:
+        kinds.append((" on a half fraction", np.asarray(fracfact(GENERATORS[(k, 2 ** (k - 1))]), dtype=float)))
+    cores = []
+    for on, corners in kinds:
+        cores.append((f"face-centred central composite{on}", np.vstack([corners, axial])))
+        n_centre = n - len(corners) - len(axial)
+        if not _fits(n_centre):
+            continue
+        lengths = {
+            "rotatable": axial_distance(k, n_corners=len(corners)),
+            "orthogonal": axial_distance(k, n_corners=len(corners), n_centre=n_centre),
+        }
+        cores += [
+            (f"{name} central composite{on}", np.vstack([corners / length, axial]))
+            for name, length in lengths.items()
+            if length > 1.0 + NEAR
+        ]
     return cores
 
 
@@ -120,16 +208,26 @@ def _with_centre(name: str, core: FloatArray, n_centre: int) -> tuple[str, Float
     return label, np.vstack([core, np.zeros((n_centre, core.shape[1]))])
 
 
-def _scaled(coded: FloatArray, study: Study) -> FloatArray:
-    """Put -1, 0 and 1 on the lowest, the middlemost and the highest value of each factor."""
-    return np.column_stack([_column(coded[:, j], factor, study) for j, factor in enumerate(study.factors)])
+def _scaled(coded: FloatArray, study: Study) -> FloatArray | None:
+    """Put -1, 0 and 1 on the lowest, the middlemost and the highest value of each factor, the rest on what is near it.
+
+    None where a factor has no value near enough.
+    """
+    columns = [_column(coded[:, j], factor, study) for j, factor in enumerate(study.factors)]
+    found = [column for column in columns if column is not None]
+    return np.column_stack(found) if len(found) == len(columns) else None
 
 
-def _column(coded: FloatArray, factor: Factor, study: Study) -> FloatArray:
-    """Scale one column."""
+def _column(coded: FloatArray, factor: Factor, study: Study) -> FloatArray | None:
+    """Scale one column; None where no value is near enough to a point."""
     values = values_of_kind(study, factor, None)
-    middle = values[np.abs(values - (values[0] + values[-1]) / 2).argmin()]
-    return np.choose(np.rint(coded).astype(int) + 1, [values[0], middle, values[-1]]).astype(float)
+    middle, half = (values[0] + values[-1]) / 2, (values[-1] - values[0]) / 2
+    wanted = middle + coded * half
+    nearest = values[np.abs(wanted[:, None] - values).argmin(axis=1)]
+    is_between = ~np.isin(coded, (-1.0, 0.0, 1.0))
+    if np.any(np.abs(nearest - wanted)[is_between] > NEAR * half):
+        return None
+    return np.asarray(nearest, dtype=float)
 
 
 def textbook_rows(study: Study, problem: DesignProblem) -> list[tuple[str, FloatArray]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
+from doe.bench.root_depth import FROM_THE_ROOT, is_root_depth
 from doe.planning.feasibility import WeldLoad, plan_loads
 from doe.planning.plan import SECOND, Plan, PlannedWeld
 from doe.planning.second_beads import second_bead_notes
@@ -131,8 +132,10 @@ def how_to_run(study: Study) -> tuple[str, ...]:
                 "spatter beside round pores) goes under notes."
             )
         if response.kind == "measure":
+            where = f", {FROM_THE_ROOT}" if is_root_depth(response, study) else ""
             lines.append(
-                f"Measure {response.name} on a section at mid-run. A tripped weld has a steady part too: measure it."
+                f"Measure {response.name} on a section at mid-run{where}. A tripped weld has a steady part too: "
+                "measure it."
             )
     return tuple(lines)
 

@@ -25,6 +25,7 @@ from doe.window.compact import log_hold_of
 from doe.window.comparison import Card, Comparison, Place, ResponseDifference, SideAnswer, Verdict
 from doe.window.inquiry import CLAIM_DRAWS, Inquiry
 from doe.window.landmarks import find_landmarks
+from doe.window.named_settings import named_settings
 from doe.window.one_card import find_card
 from doe.window.posing import blocked_fits, with_requirement
 from doe.window.sides import SharedGround, Side, find_shared_ground, kind_sides, side_rng, study_sides
@@ -32,29 +33,36 @@ from doe.window.window import SettingBox
 
 DIFFERENCE_STAGE: Final = 80
 """Stage of the draws from which differences are told."""
+AS_ASKED: Final = "as asked"
+"""Why a setting that was named is told of."""
 TIMING_DRAWS: Final = 8
 """Draws from which the arc time that a trip is judged at is read off."""
 
 
-def compare_studies(first: Fit, second: Fit, *, seed: int = 1) -> Comparison:
+def compare_studies(first: Fit, second: Fit, *, seed: int = 1, at: Sequence[str] = ()) -> Comparison:
     """Compare two studies with the same factors in the same units.
 
     Parameters
     ----------
     first, second : Fit
     seed : int
+    at : sequence of str
+        Settings to tell the differences at, in place of those of interest; see ``named_settings``.
 
     Raises
     ------
     StudyError
         If the factors are not the same: every difference at once.
+    DoeError
+        If a setting that was named is not understood.
     CannotAnswerError
-        If no setting can be set on both, or nothing that was measured can be compared.
+        If no setting can be set on both, or nothing that was measured can be compared, or a side was not welded at a
+        setting that was named.
     """
-    return _compare(study_sides((first, second), seed=seed), "", seed)
+    return _compare(study_sides((first, second), seed=seed), "", seed, at)
 
 
-def compare_kinds(fit: Fit, *, factor: str | None = None, seed: int = 1) -> Comparison:
+def compare_kinds(fit: Fit, *, factor: str | None = None, seed: int = 1, at: Sequence[str] = ()) -> Comparison:
     """Compare the kinds inside one study.
 
     Parameters
@@ -63,19 +71,25 @@ def compare_kinds(fit: Fit, *, factor: str | None = None, seed: int = 1) -> Comp
     factor : str, optional
         Factor of kinds; default the first.
     seed : int
+    at : sequence of str
+        Settings to tell the differences at, without the factor; see ``named_settings``.
 
     Raises
     ------
+    DoeError
+        If a setting that was named is not understood.
     CannotAnswerError
-        If there are no two kinds that were welded, or nothing was measured.
+        If there are no two kinds that were welded, or nothing was measured, or one was not welded at a setting that
+        was named.
     """
     sides = kind_sides(fit, factor=factor, seed=seed)
     column = sides[0].kind[0] if sides[0].kind is not None else 0
-    return _compare(sides, fit.results.study.factors[column].name, seed)
+    return _compare(sides, fit.results.study.factors[column].name, seed, at)
 
 
-def _compare(sides: tuple[Side, ...], by: str, seed: int) -> Comparison:
+def _compare(sides: tuple[Side, ...], by: str, seed: int, at: Sequence[str]) -> Comparison:
     """Compare sides."""
+    named = named_settings(at, sides)
     ground = find_shared_ground(sides)
     claims = [side.study.claim for side in sides]
     claim = Claim(max(c.reliability for c in claims), max(c.confidence for c in claims))
@@ -86,9 +100,10 @@ def _compare(sides: tuple[Side, ...], by: str, seed: int) -> Comparison:
     if not responses and not any(a.best is not None for a in answers):
         message = f"nothing can be compared: {' '.join(not_compared).removesuffix('.')}"
         raise CannotAnswerError(message)
+    wanted = [(settings, AS_ASKED) for settings in named] or _settings_of_interest(sides, answers, ground, card)
     places = tuple(
         Place(settings, why, tuple(_differences(sides, responses, settings, claim.confidence)))
-        for settings, why in _settings_of_interest(sides, answers, ground, card)
+        for settings, why in wanted
     )
     blocked = tuple(
         f"{a.label}: {' and '.join(a.blocked)} cannot be judged, so nothing is claimed." for a in answers if a.blocked

@@ -51,7 +51,7 @@ def _verdict_lines(comparison: Comparison) -> tuple[str, ...]:
         f"{name} {_all(comparison)}: {box_words(comparison.study, card.box, leave_out=comparison.by)}.",
         f"There at least {frequency(claim.reliability)} welds meet every requirement on {_all(comparison)}, at every "
         f"setting at once, with {at_least(card.box.confidence, asked=card.searched_at)} confidence "
-        f"({level(card.searched_at)} was asked).",
+        f"({level(round(card.searched_at, 3))} was asked).",
     )
 
 

@@ -22,6 +22,24 @@ def test_two_studies_are_compared(welded: Path, tmp_path: Path, weldwindow, weld
     assert answer["one_card"]["found"] is (answer["verdict"] == "one card serves both")
 
 
+def test_differences_are_told_at_the_settings_that_are_named(welded: Path, tmp_path: Path, weldwindow, weld):
+    other = tmp_path / "other-wire"
+    other.mkdir()
+    weld(other, seed=1)
+    named = ("--at", "voltage=3, feed=7, preheat=70", "--at", "voltage=4, feed=8 m/min, preheat=70")
+    answer = json.loads(weldwindow("compare", welded, other, *named, "--json").stdout)
+    assert [place["why"] for place in answer["differences"]] == ["as asked", "as asked"]
+    assert [place["settings"]["feed"] for place in answer["differences"]] == [7.0, 8.0]
+    assert [place["marks"]["voltage"] for place in answer["differences"]] == ["3", "4"]
+    refused = weldwindow("compare", welded, other, "--at", "voltage=3, fed=7", "--json")
+    assert refused.exit_code == 3
+    assert json.loads(refused.stdout)["error"]["faults"][0]["key"] == "--at"
+    beyond = weldwindow("compare", welded, other, "--at", "voltage=3, feed=70, preheat=70")
+    assert beyond.exit_code == 4
+    assert "cannot be set" in beyond.stderr
+    assert weldwindow("compare", welded, other, "--thickness", *named).exit_code == 2
+
+
 def test_kinds_inside_one_study_are_compared(tmp_path: Path, weldwindow, weld):
     weld(tmp_path, seed=2, kinds=True)
     answer = json.loads(weldwindow("compare", tmp_path, "--by", "wire", "--json").stdout)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Callable
+from pathlib import Path
+
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 
 from cli.main import COMMANDS, main
 
@@ -45,3 +49,16 @@ def test_an_unknown_option_is_wrong_usage(name: str):
     result = CliRunner().invoke(main, [name, "--no-such-option"])
     assert result.exit_code == 2
     assert "no-such-option" in result.stderr
+
+
+def test_what_the_textbook_window_refuses_is_said_beforehand_and_is_so(
+    welded: Path, weldwindow: Callable[..., Result], texts: dict[str, str]
+):
+    said = " ".join(texts["window"].split())
+    assert "for counts, trips and passes with factors, and for measures where welds share plates, it is refused" in said
+    refused = weldwindow("window", welded, "--textbook", "--json")
+    assert refused.exit_code == 4
+    faults = {f["key"]: f["message"] for f in json.loads(refused.stdout)["error"]["faults"]}
+    assert "welds share plates" in faults["response “penetration”"]
+    assert "no exact limit for a count" in faults["response “porosity”"]
+    assert "no exact limit for a trip" in faults["response “trip”"]

@@ -86,7 +86,7 @@ def _chosen_family(X: FloatArray, counts: FloatArray, offset: FloatArray, wished
     if gain > 0.0:
         return wider, "negative binomial", f"chosen because its AIC is {gain:.1f} below Poisson's"
     if wider.dispersion == 0.0:
-        return poisson, "poisson", "chosen because the counts scatter no more than Poisson counts do"
+        return poisson, "poisson", "chosen because the negative binomial fits no better: its likelihood is no higher"
     if poisson.residual_df and special.chdtrc(poisson.residual_df, poisson.pearson) < 0.05:
         times = f"{poisson.pearson_dispersion:.1f}"
         return wider, "negative binomial", f"chosen because the counts scatter {times} times as much as Poisson counts"
@@ -96,7 +96,7 @@ def _chosen_family(X: FloatArray, counts: FloatArray, offset: FloatArray, wished
 def _count_doubts(fit: CountFit, family: str) -> tuple[str, ...]:
     """Say what is doubtful about a count fit."""
     if family == "negative binomial" and fit.dispersion == 0.0:
-        return ("The counts scatter no more than Poisson counts do: the dispersion is 0.",)
+        return ("The negative binomial fits no better than Poisson here, so the dispersion is 0.",)
     if family == "poisson" and fit.pearson_dispersion > 1.5:
         share = f"{fit.pearson_dispersion:.1f}"
         return (f"The counts scatter {share} times as much as Poisson counts would; the limits may be too narrow.",)

@@ -11,6 +11,7 @@ import pytest
 import doe.bench
 from doe.bench import read_results, results_table
 from doe.bench.columns import plan_columns, results_columns
+from doe.bench.form_entries import entry_of
 from doe.errors import StudyError
 from doe.planning.plan import Plan
 from doe.planning.table import plan_headings, plan_table
@@ -137,3 +138,20 @@ def test_the_room_has_nothing_else_to_offer() -> None:
     with pytest.raises(AttributeError, match="no attribute 'guess'"):
         doe.bench.guess  # noqa: B018
     assert all(callable(getattr(doe.bench, name)) for name in doe.bench.__all__)
+
+
+def test_penetration_of_a_fillet_is_said_to_count_from_the_root_corner(study: Study, plan: Plan) -> None:
+    told = [line for line in results_table(plan).splitlines() if "from the root corner into the plate" in line]
+    assert len(told) == 1
+    assert told[0].startswith("#")
+    reading = next(column for column in results_columns(study) if column.heading == "penetration [mm]")
+    assert "from the root corner" in entry_of(reading, study).guide
+    butt = replace(study, job=replace(study.job, joint="square butt"))
+    assert "root corner" not in results_table(replace(plan, study=butt))
+    assert "root corner" not in entry_of(reading, butt).guide
+
+
+def test_what_is_said_of_the_root_moves_no_row(study: Study, plan: Plan) -> None:
+    butt = replace(study, job=replace(study.job, joint="square butt"))
+    lines, others = (results_table(p).splitlines() for p in (plan, replace(plan, study=butt)))
+    assert len(lines) == len(others)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import itertools
+import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +18,7 @@ from numpy.testing import assert_allclose
 
 from doe.coding import Coding, FactorCoding
 from doe.planning import lockstep
+from doe.planning.ceiling import ceiling
 from doe.planning.exchange import FEWEST_STARTS, MOST_STARTS, Design, default_starts, search_design
 from doe.planning.lockstep import prepare
 from doe.planning.moments import region_moments
@@ -76,6 +79,24 @@ def test_the_largest_determinants_on_the_three_by_three_grid_are_those_of_the_ta
     for n, determinant in table.items():
         design = search(pose(THREE, THREE, n=n), "D")
         assert (design.value * n) ** 6 == pytest.approx(determinant, rel=1e-9)
+
+
+PUBLISHED = json.loads((STATISTICS / "design_dopt_k2_square" / "result.json").read_text(encoding="utf-8"))["published"]
+EFFICIENCIES = {value["name"]: value["value"] for value in PUBLISHED if "D-efficiency" in value["name"]}
+
+
+@pytest.mark.parametrize("name", EFFICIENCIES, ids=[f"{name} (memory)" for name in EFFICIENCIES])
+def test_exact_designs_on_the_grid_have_the_published_efficiency(pose: Builder, name: str):
+    # against the best possible weights of the square, which ``ceiling`` bounds
+    n = int(re.findall(r"n=(\d+)", name)[0])
+    problem = pose(THREE, THREE, n=n)
+    efficiency = search(problem, "D").value / ceiling(pose(FIVE, FIVE, n=n), "D").bound
+    digits = len(EFFICIENCIES[name].partition(".")[2])
+    assert f"{efficiency:.{digits}f}" == EFFICIENCIES[name]
+
+
+def test_all_four_printed_efficiencies_are_looked_at():
+    assert sorted(EFFICIENCIES.values()) == ["0.8849", "0.9454", "0.9572", "0.974"]
 
 
 def test_a_first_order_design_in_eight_welds_is_the_two_level_factorial(pose: Builder):

@@ -112,9 +112,10 @@ def test_the_information_matrix_of_plates_is_that_of_their_covariance():
 
 
 def test_the_saturated_two_factor_design_is_the_published_one():
-    # Box and Draper (1971): six points on the square, |X'X| = 256 * ... ; the value is from memory, see the case's file
+    # Box and Draper (1971): six points on the square; the value is from memory, see the case's file
     case = json.loads((FOLDER.parent / "statistics" / "design_dopt_k2_square" / "result.json").read_text())
-    assert case["source"]
+    (printed,) = [value for value in case["published"] if value["name"] == "Box-Draper n=6 |X'X|/n^6"]
+    assert printed["value"] == "0.00574"
     levels = np.round(np.linspace(-1, 1, 2001), 4)
     coding = Coding((FactorCoding("x1"), FactorCoding("x2")))
     terms = terms_of(["1", "x1", "x2", "x1*x1", "x2*x2", "x1*x2"], coding)
@@ -124,9 +125,12 @@ def test_the_saturated_two_factor_design_is_the_published_one():
         rng=np.random.default_rng(1),
         starts=64,
     )
-    # published optimum: |X'X| / n^p = 5.74e-3 for the six-point design with points at -1, -0.1315, 0.3945 and 1
-    points = np.array([[-1, -1], [1, -1], [-1, 1], [-0.1315, -0.1315], [1, 0.3945], [0.3945, 1]])
+    # the published optimum: points at -1, -a, 3a and 1, where a = (4 - sqrt(13)) / 3 = 0.1315
+    a = (4 - 13**0.5) / 3
+    points = np.array([[-1, -1], [1, -1], [-1, 1], [-a, -a], [1, 3 * a], [3 * a, 1]])
     problem = DesignProblem(coding, terms, (levels, levels), 6, np.eye(6))
+    assert f"{d_value(problem, points) ** 6:.5f}" == printed["value"]
+    assert f"{d_value(problem, start.rows) ** 6:.5f}" == printed["value"]
     assert d_value(problem, start.rows) >= 0.9999 * d_value(problem, points)
 
 

@@ -115,6 +115,29 @@ def test_every_joint_defines_each_of_its_measures_and_has_its_figure(hinge: Stud
             assert said in words
 
 
+def definitions(study: Study) -> str:
+    tree = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False).parse(macro_page(make_plan(study)))
+    return " ".join("".join(tree.find(".//*[@id='definitions']").itertext()).split())
+
+
+def test_penetration_of_a_fillet_is_past_the_root_and_of_a_bead_below_the_toes(hinge: Study):
+    of = {joint.id: (joint.measures["penetration"], {p.letter: p.where for p in joint.points}) for joint in JOINTS}
+    for fillet in ("tee", "lap"):
+        how, points = of[fillet]
+        assert how.startswith("How far D lies past R, along the line that halves the angle between the plates")
+        assert points["R"].startswith("The corner where")
+    how, points = of["bead"]
+    assert "R" not in points
+    assert how == "How far D lies below the line from A to B."
+    assert "in how root penetration is counted most of all: keep to one, and say which" in definitions(hinge)
+
+
+def test_a_cut_out_of_square_is_said_to_stretch_what_is_measured(hinge: Study):
+    words = definitions(hinge)
+    assert "Nothing is corrected for a cut that is not square to the weld" in words
+    assert "it stretches every length across the cut (by 1/cos of the angle)" in words
+
+
 def test_the_policy_admits_the_page_s_own_style_and_script_and_the_chosen_picture(hinge: Study):
     page = macro_page(make_plan(hinge))
     style = re.search(r"<style>(.*?)</style>", page, re.DOTALL)

@@ -176,6 +176,30 @@ def test_only_round_pores_are_counted_and_only_on_the_steady_part(hinge: Study):
     assert "a wormhole, slag, spatter beside round pores" in line
 
 
+def test_penetration_of_a_fillet_counts_from_the_root_corner(hinge: Study):
+    (line,) = [line for line in how_to_run(hinge) if line.startswith("Measure penetration")]
+    assert line.startswith(
+        "Measure penetration on a section at mid-run, of a fillet from the root corner into the plate"
+    )
+    assert "not the leg, not the depth of a bead on plate" in line
+
+
+@pytest.mark.parametrize(
+    ("response", "joint"),
+    [
+        (Response("penetration", "measure", "mm"), "square butt"),
+        (Response("penetration", "measure", "mm"), "bead on plate"),
+        (Response("leg", "measure", "mm"), "lap fillet"),
+        (Response("penetration speed", "measure", "mm/s"), "lap fillet"),
+    ],
+)
+def test_where_no_root_corner_is_measured_none_is_spoken_of(hinge: Study, response: Response, joint: str):
+    study = replace(hinge, job=replace(hinge.job, joint=joint), responses=(response,))
+    (line,) = [line for line in how_to_run(study) if line.startswith("Measure")]
+    assert "on a section at mid-run." in line
+    assert "root corner" not in line
+
+
 def test_warm_plates_are_measured_and_cooled_ones_waited_for(hinge: Study):
     assert any("come back to its set temperature" in line for line in how_to_run(hinge))
     warm = replace(hinge, plan=replace(hinge.plan, later_welds="warm"))

@@ -168,6 +168,14 @@ def test_a_small_card_is_asked_for_more_confidence(bench):
     assert "One setting serves" in comparison_sentences(comparison)[0]
 
 
+def test_the_confidence_asked_for_is_told_in_tenths(pair):
+    comparison = compare_studies(*pair)
+    asked = replace(comparison, card=replace(comparison.card, searched_at=0.9388888888888889))
+    assert "(93.9 % was asked)." in comparison_sentences(asked)[1]
+    whole = replace(comparison, card=replace(comparison.card, searched_at=0.9))
+    assert "(90 % was asked)." in comparison_sentences(whole)[1]
+
+
 def test_the_stricter_claim_counts(bench):
     study = bench.study()
     mild, strict = (made_fit(bench, replace(study, claim=c)) for c in (Claim(0.8, 0.9), Claim(0.95, 0.8)))

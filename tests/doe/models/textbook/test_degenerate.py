@@ -66,7 +66,23 @@ def test_counts_without_extra_scatter_have_no_dispersion(experiment: Any) -> Non
     assert fit.numbers["dispersion"] == 0.0
     assert any("dispersion is 0" in line for line in fit.findings)
     chosen = experiment(CORNERS, ("constant",)).count([2, 3, 2, 3, 2, 2, 3, 3])
-    assert "scatter no more than Poisson" in chosen.method
+    assert "chosen because the negative binomial fits no better: its likelihood is no higher" in chosen.method
+    assert chosen.findings == ()
+
+
+def test_scatter_that_no_negative_binomial_takes_up_is_not_said_to_be_none(experiment: Any) -> None:
+    # many zeros where few are expected: more scatter about the means, yet no likelihood gained by a dispersion
+    counts = [3, 3, 1, 4, 3, 1, 0, 0]
+    fit = experiment(CORNERS, PLANE).count(counts)
+    assert fit.numbers["family"] == "poisson"
+    assert fit.numbers["pearson_dispersion"] > 1.5
+    assert "its likelihood is no higher" in fit.method
+    assert "scatter no more" not in " ".join((fit.method, *fit.findings))
+    assert any("scatter 1.9 times as much as Poisson counts would" in line for line in fit.findings)
+    asked = experiment(CORNERS, PLANE).count(counts, family="negative binomial")
+    assert asked.numbers["dispersion"] == 0.0
+    assert asked.numbers["log_likelihood"] == pytest.approx(fit.numbers["log_likelihood"], rel=1e-9)
+    assert "scatter no more" not in " ".join((asked.method, *asked.findings))
 
 
 def test_scattered_counts_are_taken_as_negative_binomial_and_it_is_said_why(experiment: Any) -> None:
