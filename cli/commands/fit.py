@@ -14,6 +14,7 @@ from cli.tables import print_table
 if TYPE_CHECKING:
     from doe.models.diagnostics import Diagnosis
     from doe.models.fit import ResponseFit
+    from doe.study.model import Study
 
 ROUNDING = 1e-12
 """What is smaller is the rounding of a 0."""
@@ -43,6 +44,7 @@ def command(folder: Path, textbook: bool, as_json: bool, seed: int) -> None:
         return
     for response, diagnosis in zip(fit.responses, checked.diagnoses, strict=True):
         _print_response(response, confidence=fit.results.study.claim.confidence)
+        _print_sensitivity(response, fit.results.study)
         _print_checks(diagnosis)
     for name in fit.left_out:
         say(f"{name}: not measured.")
@@ -50,6 +52,15 @@ def command(folder: Path, textbook: bool, as_json: bool, seed: int) -> None:
         note(f"next: weldwindow window {folder}")
     else:
         note("no response has a requirement, so there is no window to find; one is given in study.toml: at_least = 1.2")
+
+
+def _print_sensitivity(response: ResponseFit, study: Study) -> None:
+    """Print what the chance of meeting the requirement owes to what was taken beforehand."""
+    from doe.report.model_parts import sensitivity_tables
+
+    for table in sensitivity_tables(response, study):
+        say(f"  {table.words}")
+        print_table(table.heads, table.rows)
 
 
 def _print_checks(diagnosis: Diagnosis) -> None:

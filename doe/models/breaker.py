@@ -169,20 +169,27 @@ class BreakerModel:
 
     def shifts(self) -> tuple[Shift, ...]:
         """Give the model with the prior mean of a, and of log b, moved by one standard deviation."""
-        return tuple(Shift(words, model) for words, model in self.moved().items())
+        return tuple(Shift(words, model, supposing) for words, supposing, model in self.moved())
 
-    def moved(self) -> dict[str, BreakerModel]:
-        """Give the same models by what was moved, in words."""
-        moves = {
-            "the breaker expected slower, by one standard deviation": (0, 1.0),
-            "the breaker expected quicker, by one standard deviation": (0, -1.0),
-            "the time to trip expected to fall more steeply with load, by one standard deviation": (1, 1.0),
-            "the time to trip expected to fall less steeply with load, by one standard deviation": (1, -1.0),
-        }
-        return {
-            words: replace(self, prior=self.prior.moved(index, by * self.prior.sd[index]))
-            for words, (index, by) in moves.items()
-        }
+    def moved(self) -> tuple[tuple[str, str, BreakerModel], ...]:
+        """Give the same models behind what was moved, in the words of ``Shift``."""
+        mean, sd = self.prior.mean, self.prior.sd
+        gentle, usual, steep = np.exp(mean[1] + sd[1] * np.array([-1.0, 0.0, 1.0]))
+        quickness = f"a breaker expected {np.exp(sd[0]):.1f} times slower or quicker to trip"
+        fall = (
+            f"the time to trip expected to fall with the load to the power {steep:.1f} or {gentle:.1f} instead of "
+            f"{usual:.1f}"
+        )
+        moves = (
+            ("the breaker expected slower, by one standard deviation", quickness, 0, 1.0),
+            ("the breaker expected quicker, by one standard deviation", quickness, 0, -1.0),
+            ("the time to trip expected to fall more steeply with load, by one standard deviation", fall, 1, 1.0),
+            ("the time to trip expected to fall less steeply with load, by one standard deviation", fall, 1, -1.0),
+        )
+        return tuple(
+            (words, supposing, replace(self, prior=self.prior.moved(index, by * sd[index])))
+            for words, supposing, index, by in moves
+        )
 
 
 def make_prior(n_load: int, *, has_position: bool) -> NormalPrior:

@@ -76,17 +76,32 @@ class CodedTripModel:
         return CodedTripPosterior(self.surface, self.sample(n_draws, rng).draws, self.log_hold)
 
     def shifts(self) -> tuple[Shift, ...]:
-        """Give the model with the prior mean of the log time moved to hold + 1 and + 1.5, and of slopes by one sd."""
+        """Give the model with the prior mean of the log time moved, and of the slopes by one standard deviation.
+
+        The log time to hold + 1 and + 1.5 (METHOD.md section 6), and one standard deviation the other way, which is
+        the way that does harm; ours.
+        """
         hotter = [j for j, column in enumerate(self.surface.columns) if _is_hotter(self.surface.study, column)]
-        flat = self.prior
+        flat = steep = self.prior
         for j in hotter:
-            flat = flat.moved(j, flat.sd[j])
-        priors = {
-            "the typical time to trip expected at 2.7 times the arc time to hold": self.prior.moved(0, 0.5),
-            "the typical time to trip expected at 4.5 times the arc time to hold": self.prior.moved(0, 1.0),
-            "hotter settings expected to trip hardly sooner, by one standard deviation": flat,
-        }
-        return tuple(Shift(words, replace(self, prior=prior)) for words, prior in priors.items())
+            flat, steep = flat.moved(j, flat.sd[j]), steep.moved(j, -steep.sd[j])
+        typical = "the typical time to trip expected at 0.6 to 4.5 times the arc time to hold instead of 1.6 times"
+        slope = "hotter settings expected to trip hardly sooner or much sooner"
+        time = "the typical time to trip expected at {} times the arc time to hold"
+        moves = (
+            (time.format("2.7"), typical, self.prior.moved(0, 0.5)),
+            (time.format("4.5"), typical, self.prior.moved(0, 1.0)),
+            (time.format("0.6"), typical, self.prior.moved(0, -1.0)),
+            *(
+                (
+                    ("hotter settings expected to trip hardly sooner, by one standard deviation", slope, flat),
+                    ("hotter settings expected to trip much sooner, by one standard deviation", slope, steep),
+                )
+                if hotter
+                else ()
+            ),
+        )
+        return tuple(Shift(words, replace(self, prior=prior), supposing) for words, supposing, prior in moves)
 
 
 @dataclass(frozen=True, eq=False)

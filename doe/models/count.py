@@ -27,6 +27,7 @@ from doe.models.negative_binomial import (
     log_likelihood,
 )
 from doe.models.sampled import (
+    EFFECTS,
     FIT_DRAWS,
     NormalPrior,
     Shift,
@@ -150,15 +151,18 @@ class CountModel:
         middle, scatter = self.prior.sd[0], self.prior.sd[-1]
         slopes = np.ones(len(self.prior.sd))
         slopes[1:-1] = 1.5
-        priors = {
-            "more pores expected in the middle of the region, by one standard deviation": self.prior.moved(0, middle),
-            "fewer pores expected in the middle of the region, by one standard deviation": self.prior.moved(0, -middle),
-            "more scatter between counts expected, by one standard deviation": self.prior.moved(-1, scatter),
-            "less scatter between counts expected, by one standard deviation": self.prior.moved(-1, -scatter),
-            "effects of the settings allowed to be half as large again": self.prior.scaled(slopes),
-            "effects of the settings held to two thirds": self.prior.scaled(1.0 / slopes),
-        }
-        return tuple(Shift(words, replace(self, prior=prior)) for words, prior in priors.items())
+        many = f"{np.exp(middle):.1f} times more or fewer expected in the middle of the region"
+        wide = "more or less scatter between counts expected, by one standard deviation"
+        by_one = "by one standard deviation"
+        moves = (
+            (f"more pores expected in the middle of the region, {by_one}", many, self.prior.moved(0, middle)),
+            (f"fewer pores expected in the middle of the region, {by_one}", many, self.prior.moved(0, -middle)),
+            (f"more scatter between counts expected, {by_one}", wide, self.prior.moved(-1, scatter)),
+            (f"less scatter between counts expected, {by_one}", wide, self.prior.moved(-1, -scatter)),
+            ("effects of the settings allowed to be half as large again", EFFECTS, self.prior.scaled(slopes)),
+            ("effects of the settings held to two thirds", EFFECTS, self.prior.scaled(1.0 / slopes)),
+        )
+        return tuple(Shift(words, replace(self, prior=prior), supposing) for words, supposing, prior in moves)
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,6 +18,7 @@ from doe.bench.results import Passes, Results
 from doe.coding import FloatArray
 from doe.models.fit import Points, ResponseFit
 from doe.models.sampled import (
+    EFFECTS,
     FIT_DRAWS,
     NormalPrior,
     Shift,
@@ -85,17 +86,15 @@ class PassModel:
         """Give the model with the prior of the middle moved by one standard deviation, and its slopes rescaled."""
         slopes = np.full(len(self.prior.sd), 1.5)
         slopes[0] = 1.0
-        priors = {
-            "more passes expected in the middle of the region, by one standard deviation": self.prior.moved(
-                0, self.prior.sd[0]
-            ),
-            "fewer passes expected in the middle of the region, by one standard deviation": self.prior.moved(
-                0, -self.prior.sd[0]
-            ),
-            "effects of the settings allowed to be half as large again": self.prior.scaled(slopes),
-            "effects of the settings held to two thirds": self.prior.scaled(1.0 / slopes),
-        }
-        return tuple(Shift(words, replace(self, prior=prior)) for words, prior in priors.items())
+        middle, by_one = self.prior.sd[0], "by one standard deviation"
+        odds = f"odds of passing expected {np.exp(middle):.1f} times higher or lower in the middle of the region"
+        moves = (
+            (f"more passes expected in the middle of the region, {by_one}", odds, self.prior.moved(0, middle)),
+            (f"fewer passes expected in the middle of the region, {by_one}", odds, self.prior.moved(0, -middle)),
+            ("effects of the settings allowed to be half as large again", EFFECTS, self.prior.scaled(slopes)),
+            ("effects of the settings held to two thirds", EFFECTS, self.prior.scaled(1.0 / slopes)),
+        )
+        return tuple(Shift(words, replace(self, prior=prior), supposing) for words, supposing, prior in moves)
 
 
 @dataclass(frozen=True, eq=False)

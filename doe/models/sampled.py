@@ -24,6 +24,9 @@ BLOCK: Final = 32_768
 BY_CLASS: Final[Mapping[TermClass, float]] = {"first": 1.2, "second": 0.8}
 """Prior standard deviation of a coefficient on a log or logit scale, by class (METHOD.md sections 3, 4b). [1]"""
 
+EFFECTS: Final = "effects of the settings allowed to be half as large again or held to two thirds"
+"""What is said of a prior whose slopes were rescaled, either way."""
+
 
 @dataclass(frozen=True, eq=False)
 class NormalPrior:
@@ -86,10 +89,14 @@ class Shift:
         What was moved and by how much, in words.
     model : SampledModel
         Draws from it answer whether a claim would stand.
+    supposing : str
+        The assumption that was moved and how far either way, in words that follow “with”; alike for shifts of the
+        same assumption.
     """
 
     assumption: str
     model: SampledModel
+    supposing: str
 
 
 @dataclass(frozen=True)

@@ -77,7 +77,8 @@ class CauseModel:
 
     def shifts(self) -> tuple[Shift, ...]:
         """Give the model with the breaker's assumptions moved, one at a time."""
-        return tuple(Shift(words, replace(self, breaker=moved)) for words, moved in self.breaker.moved().items())
+        moved = self.breaker.moved()
+        return tuple(Shift(words, replace(self, breaker=breaker), supposing) for words, supposing, breaker in moved)
 
 
 @dataclass(frozen=True, eq=False)

@@ -246,6 +246,7 @@ def claim_lines(window: Window) -> tuple[str, ...]:
             f"this box holds with {at_least(answer.box.confidence, asked=answer.searched_at)}. It has "
             f"{at_least(answer.box.share)} of the settings that can be dialled in"
             + (", and no larger box holds." if answer.box.proven_largest else "; it is not proven to be the largest."),
+            *answer.prior_lines,
         ]
     return (*lines, *window.findings)
 

@@ -154,7 +154,7 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
         claim_heading=answering.claim_heading(window),
         claim=answering.claim_lines(window),
         assumptions=window.assumptions,
-        models=_models(fit, checks),
+        models=_models(fit, checks, window),
         calibration=calibration_table(),
         conversions=told_together(results.conversions),
         words=_words(study),
@@ -164,10 +164,11 @@ def report_contents(fit: Fit, window: Window) -> ReportContents:
     )
 
 
-def _models(fit: Fit, checks: Sequence[Diagnosis]) -> tuple[ModelSection, ...]:
+def _models(fit: Fit, checks: Sequence[Diagnosis], window: Window) -> tuple[ModelSection, ...]:
     """Gather each response's model with what its checks say, its pictures drawn."""
     named = {check.response: check for check in checks}
-    parts = [model_part(part, fit.results, named.get(part.name)) for part in fit.responses]
+    shifted = window.answer.shifted
+    parts = [model_part(part, fit.results, named.get(part.name), shifted) for part in fit.responses]
     return tuple(ModelSection(part, tuple(_picture(drawn) for drawn in part.figures)) for part in parts)
 
 

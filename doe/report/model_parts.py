@@ -18,6 +18,7 @@ from doe.report.drawing import Drawn, residual_figure
 from doe.report.formatting import number, quantity, setting
 from doe.study.model import Study
 from doe.units import printed_unit
+from doe.window.window import ShiftedClaim
 from doe.window.words import at_least, level
 
 MOVERS: Final = 8
@@ -58,7 +59,9 @@ class ModelPart:
     findings: tuple[str, ...]
 
 
-def model_part(part: ResponseFit, results: Results, diagnosis: Diagnosis | None) -> ModelPart:
+def model_part(
+    part: ResponseFit, results: Results, diagnosis: Diagnosis | None, shifted: Sequence[ShiftedClaim] = ()
+) -> ModelPart:
     """Gather one response's model for the engineer.
 
     Parameters
@@ -67,11 +70,14 @@ def model_part(part: ResponseFit, results: Results, diagnosis: Diagnosis | None)
     results : Results
     diagnosis : Diagnosis or None
         What the checks say of it.
+    shifted : sequence of ShiftedClaim
+        What would be left of the claim under other priors, of any response.
     """
     notes, doubts = (diagnosis.notes, diagnosis.findings) if diagnosis else ((), ())
     residuals = diagnosis.residuals if diagnosis else None
     influence = diagnosis.influence if diagnosis else None
-    tables = [_terms(part, results.study), *_influence(influence), *_sensitivity(part, results.study)]
+    tables = [_terms(part, results.study), *_influence(influence), *sensitivity_tables(part, results.study)]
+    tables += _claim_sensitivity([claim for claim in shifted if claim.response == part.name])
     handbook, handbook_notes = _handbook(part, results)
     return ModelPart(
         name=part.name,
@@ -163,7 +169,7 @@ def _influence(influence: Influence | None) -> Iterable[Table]:
     yield Table(words, ("without weld", "mean moves by", "coefficient moved furthest", "chance of as far off"), rows)
 
 
-def _sensitivity(part: ResponseFit, study: Study) -> Iterable[Table]:
+def sensitivity_tables(part: ResponseFit, study: Study) -> Iterable[Table]:
     """Print how the answer at one setting moves when an assumption is shifted."""
     found = part.numbers.get("sensitivity")
     if not isinstance(found, dict):
@@ -178,6 +184,27 @@ def _sensitivity(part: ResponseFit, study: Study) -> Iterable[Table]:
         "what is asked, with each assumption shifted in turn."
     )
     yield Table(words, ("assumption", "expected", "held with the claim’s confidence"), rows)
+
+
+def _claim_sensitivity(shifted: Sequence[ShiftedClaim]) -> Iterable[Table]:
+    """Print what would be left of the claim when an assumption is shifted."""
+    if not shifted:
+        return
+    rows = tuple(
+        (
+            claim.assumption,
+            "–" if claim.confidence is None else at_least(claim.confidence),
+            "–" if claim.size_left is None else number(claim.size_left, 2),
+            f"{claim.effective_draws:.0f}",
+        )
+        for claim in shifted
+    )
+    words = (
+        "Prior sensitivity of the claim: the confidence in the same window with each assumption shifted in turn, the "
+        "claim’s draws weighed again; the size of the largest window then, over that of the claimed one; and how many "
+        "equal draws the reweighted ones are worth. A dash: not sought, or too few draws to say."
+    )
+    yield Table(words, ("assumption", "confidence", "size left", "effective draws"), rows)
 
 
 # --- the handbook's fit beside ours

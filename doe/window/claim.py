@@ -15,7 +15,7 @@ from doe.coding import FloatArray
 from doe.models.fit import ResponseFit
 from doe.study.model import Study
 from doe.window.assurance import holding, response_lows
-from doe.window.box import enough
+from doe.window.box import Bits, enough
 from doe.window.inquiry import Inquiry, claim_bits
 from doe.window.search import CheckedBox, face_layer, next_value, search
 from doe.window.window import SettingBox
@@ -57,6 +57,8 @@ class Ruling:
     not_contradicted : SettingBox or None
         The box that trips by coded factors with a short arc time forbid to claim.
     findings : tuple of str
+    bits : Bits or None
+        The draws that the box was found on; None where there is no window.
     """
 
     checked: CheckedBox | None
@@ -64,6 +66,7 @@ class Ruling:
     limited_by: dict[str, str]
     not_contradicted: SettingBox | None = None
     findings: tuple[str, ...] = ()
+    bits: Bits | None = None
 
 
 def apply_rules(inquiry: Inquiry) -> Ruling:
@@ -88,7 +91,7 @@ def apply_rules(inquiry: Inquiry) -> Ruling:
     barred = sorted(name for name in limiting if _is_barred(inquiry, name))
     if barred:
         return Ruling(None, level, {}, checked.box, findings=(*findings, _barred_sentence(barred[0])))
-    return Ruling(checked, level, faces, findings=findings)
+    return Ruling(checked, level, faces, findings=findings, bits=bits)
 
 
 def _barred_sentence(name: str) -> str:

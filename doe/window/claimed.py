@@ -17,6 +17,7 @@ from doe.window.confirm_words import standing_sentences
 from doe.window.confirmation import Confirmation
 from doe.window.finding import JUDGING_STAGE
 from doe.window.posing import blocked_fits, open_inquiry, required_fits
+from doe.window.prior_shift import shift_sentences, shifted_claims
 from doe.window.search import check
 from doe.window.standing import Standing, standing_verdict
 from doe.window.window import Answer, SettingBox, Window
@@ -78,6 +79,7 @@ def _answer_for(fit: Fit, confirmation: Confirmation, *, seed: int) -> Answer:
     inquiry = open_inquiry(fit, seed=seed)
     checked = check(inquiry, confirmation.box, stage=JUDGING_STAGE)
     others = tuple(f for f in fit.responses if not f.response.has_requirement)
+    shifted = shifted_claims(inquiry, checked, confirmation.claim.claim.confidence)
     return Answer(
         confirmation.claim.position,
         box=checked.box,
@@ -86,6 +88,8 @@ def _answer_for(fit: Fit, confirmation: Confirmation, *, seed: int) -> Answer:
         limited_by=limiting_faces(inquiry, checked, confirmation.claim.claim.confidence),
         best=best_setting(inquiry, checked, others),
         findings=confirmation.findings,
+        shifted=shifted,
+        prior_lines=shift_sentences(fit.results.study, checked.box, shifted),
         stage=JUDGING_STAGE,
     )
 

@@ -31,6 +31,7 @@ from doe.window.posing import (
     scenarios_of,
     with_requirement,
 )
+from doe.window.prior_shift import halved_sentences, shift_sentences, shifted_claims
 from doe.window.search import CHECKED_SETTINGS, every_setting, find_working_box
 from doe.window.textbook_window import find_textbook_window
 from doe.window.welded import WeldedRegion, corners, find_welded_region, outside_hull
@@ -187,6 +188,7 @@ def _answer(inquiry: Inquiry, fit: Fit, seen: Assurance) -> Answer:
             stage=FINDING_STAGE,
         )
     checked = ruling.checked
+    shifted = shifted_claims(inquiry, checked, ruling.searched_at, bits=ruling.bits)
     others = tuple(f for f in fit.responses if not f.response.has_requirement)
     return Answer(
         inquiry.scenario.position,
@@ -196,7 +198,13 @@ def _answer(inquiry: Inquiry, fit: Fit, seen: Assurance) -> Answer:
         limited_by=ruling.limited_by,
         best=best_setting(inquiry, checked, others),
         working=_working(find_working_box(inquiry), inquiry.reliability),
-        findings=(*ruling.findings, *_box_findings(fit, inquiry.region, checked.box)),
+        findings=(
+            *ruling.findings,
+            *_box_findings(fit, inquiry.region, checked.box),
+            *halved_sentences(inquiry.region.study, shifted),
+        ),
+        shifted=shifted,
+        prior_lines=shift_sentences(inquiry.region.study, checked.box, shifted),
         stage=checked.stage,
     )
 

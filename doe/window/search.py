@@ -84,6 +84,16 @@ def search(inquiry: Inquiry, bits: Bits, level: float) -> tuple[CheckedBox | Non
     return None, ()
 
 
+def largest_on_draws(region: WeldedRegion, bits: Bits, level: float) -> SettingBox | None:
+    """Find the largest box that holds in a share of the draws at hand, on the grid's values; not checked on others."""
+    found = _largest(region, bits, enough(level, bits.n_draws))
+    if found is None:
+        return None
+    low, high = _ends(region, found[0])
+    box = _setting_box(region, low, high, found[1] and not region.thinned)
+    return replace(box, confidence=found[0].count / bits.n_draws)
+
+
 def _largest(
     region: WeldedRegion, bits: Bits, need: int, *, cost: FloatArray | None = None, limit: float = 0.0
 ) -> tuple[Box, bool] | None:

@@ -159,6 +159,51 @@ class Nearest:
 
 
 @dataclass(frozen=True, eq=False)
+class ShiftedClaim:
+    """What would be left of a claim, had another prior been taken for one response.
+
+    Attributes
+    ----------
+    response : str
+    assumption, supposing : str
+        What is moved, in words (``doe.models.sampled.Shift``).
+    effective_draws : float
+        How many equal draws the reweighted ones are worth.
+    confidence : float or None
+        With which the same box holds; None where too few draws speak for the moved prior to say.
+    size_left : float or None
+        Size of the largest box then, over that of the claimed one: 1 where that one still holds, 0 where nothing
+        could be claimed; None where it cannot be said, or was not sought.
+    box : SettingBox or None
+        The largest box then, where the claimed one no longer holds.
+    """
+
+    response: str
+    assumption: str
+    supposing: str
+    effective_draws: float
+    confidence: float | None
+    size_left: float | None = None
+    box: SettingBox | None = None
+
+    @property
+    def is_halved(self) -> bool:
+        """Whether less than half would be left (METHOD section 6)."""
+        return self.size_left is not None and self.size_left < 0.5
+
+    def to_dict(self, study: Study) -> dict[str, object]:
+        """Give the numbers as ``window --json`` prints them."""
+        return {
+            "response": self.response,
+            "assumption": self.assumption,
+            "confidence": self.confidence,
+            "effective_draws": self.effective_draws,
+            "size_left": self.size_left,
+            "window": None if self.box is None else describe_box(study, self.box),
+        }
+
+
+@dataclass(frozen=True, eq=False)
 class Answer:
     """The answer for one position on the plate.
 
@@ -182,6 +227,10 @@ class Answer:
     not_contradicted : SettingBox or None
         The box that would have been claimed, had the arc been held for longer.
     findings : tuple of str
+    shifted : tuple of ShiftedClaim
+        What would be left of the claim under other priors, one at a time.
+    prior_lines : tuple of str
+        That in sentences.
     stage : int
         Of the draws behind what is said of the best setting, or of the best candidate: drawn again from the same fit
         and seed they are the same (``doe.window.explore``).
@@ -198,6 +247,8 @@ class Answer:
     lesser: SettingBox | None = None
     not_contradicted: SettingBox | None = None
     findings: tuple[str, ...] = ()
+    shifted: tuple[ShiftedClaim, ...] = ()
+    prior_lines: tuple[str, ...] = ()
     stage: int = 1
 
     @property
@@ -341,6 +392,7 @@ class Window:
                 "floor": working.floor,
             },
             "limited_by": dict(answer.limited_by),
+            "prior_shifts": [shift.to_dict(self.study) for shift in answer.shifted],
             "best": None if answer.best is None else self._describe_best(answer.best),
             "if_not": None if answer.nearest is None else self._describe_nearest(answer.nearest),
         }

@@ -185,6 +185,7 @@ def window_sentences(window: Window, answer: Answer) -> list[str]:
         frequency_sentence(window.claim, single=answer.is_one_setting),
         best_sentence(study, best),
         claim_sentence(window, answer),
+        *answer.prior_lines,
     ]
     sentences += limit_sentences(study, answer)
     if answer.working is not None:

@@ -199,6 +199,8 @@ def test_fit_in_words_names_every_response(filled: Path):
         assert f"\n{name} (" in text
     assert "voltage^2" in text
     assert text.count("  Checked:\n") == 3
+    assert text.count("  Prior sensitivity: the chance of meeting the requirement at ") == 2  # pores and trips
+    assert "the breaker expected quicker, by one standard deviation" in text
 
 
 def test_fit_in_words_tells_what_the_hand_did(filled: Path):
