@@ -34,6 +34,8 @@ CASES: dict[str, tuple[str, ...]] = {
         "window/test_finding.py::test_a_requirement_that_was_not_measured_is_named_and_left_out",
     ),
     "the fit did not settle": (
+        "models/test_responses.py::test_draws_carry_whether_their_own_sampler_settled",
+        "window/test_unsettled_draws.py::test_no_window_where_any_draws_behind_it_did_not_settle",
         "models/test_count.py::test_a_fit_that_did_not_settle_makes_no_claim",
         "models/test_trip.py::test_a_fit_that_did_not_settle_makes_no_claim",
     ),
