@@ -65,7 +65,11 @@ CASES: dict[str, tuple[str, ...]] = {
         "models/test_trip.py::test_a_scrapped_welds_trip_counts",
     ),
     "22 start and stop pores": ("bench/test_checks.py::test_is_asked_about_and_kept",),
-    "23 no fusion is a reading": ("bench/test_reading.py::test_a_negative_penetration_is_a_reading",),
+    "23 no fusion is a reading": (
+        "bench/test_reading.py::test_a_negative_penetration_is_a_reading",
+        "bench/test_zeros.py::test_a_zero_of_a_depth_is_asked_about_and_kept",
+        "models/test_measure_findings.py::test_zeros_that_entered_as_numbers_are_counted_with_the_way_they_lean",
+    ),
     "25 cuts are sub-samples": (
         "models/test_measure_findings.py::test_the_scatter_of_reading_is_taken_off_but_never_more_than_three_quarters",
         "models/textbook/test_layouts.py::test_cuts_of_one_weld_are_readings_and_never_repeats",

@@ -7,6 +7,7 @@ import io
 from typing import Final
 
 from doe.bench.columns import plan_columns, results_columns
+from doe.bench.zeros import can_miss_the_root
 from doe.planning.plan import Plan
 from doe.planning.table import plan_table, safe_cell
 
@@ -17,6 +18,9 @@ HOW_TO_FILL: Final = (
 )
 """What the comment lines of a blank table say to the person who fills it in; without commas and semicolons, so that
 a spreadsheet keeps each in one cell."""
+
+NO_FUSION: Final = ("No fusion at the root: a minus by how much it falls short. 0 only where that cannot be measured.",)
+"""What they say besides where a depth is asked for."""
 
 SECOND_BEADS: Final = ("A second bead (role second) needs its count and the length looked over and nothing else.",)
 """What they say besides where there are second beads."""
@@ -43,7 +47,9 @@ def results_table(plan: Plan) -> str:
     blank = results_columns(plan.study)[len(plan_columns(plan.study)) :]
     text = io.StringIO()
     text.writelines(comments)
-    text.writelines(f"# {line}\n" for line in (*HOW_TO_FILL, *(SECOND_BEADS if plan.second_beads else ())))
+    no_fusion = NO_FUSION if any(can_miss_the_root(response) for response in plan.study.responses) else ()
+    second = SECOND_BEADS if plan.second_beads else ()
+    text.writelines(f"# {line}\n" for line in (*HOW_TO_FILL, *no_fusion, *second))
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow([*rows[0], *(safe_cell(column.heading) for column in blank)])
     writer.writerows([*row, *("" for _ in blank)] for row in rows[1:])
