@@ -37,6 +37,8 @@ CASES: dict[str, tuple[str, ...]] = {
         "window/test_finding.py::test_a_requirement_that_was_not_measured_is_named_and_left_out",
     ),
     "the fit did not settle": (
+        "models/test_responses.py::test_draws_carry_whether_their_own_sampler_settled",
+        "window/test_unsettled_draws.py::test_no_window_where_any_draws_behind_it_did_not_settle",
         "models/test_count.py::test_a_fit_that_did_not_settle_makes_no_claim",
         "models/test_trip.py::test_a_fit_that_did_not_settle_makes_no_claim",
     ),
@@ -66,7 +68,11 @@ CASES: dict[str, tuple[str, ...]] = {
         "models/test_trip.py::test_a_scrapped_welds_trip_counts",
     ),
     "22 start and stop pores": ("bench/test_checks.py::test_is_asked_about_and_kept[a length that holds the ends]",),
-    "23 no fusion is a reading": ("bench/test_reading.py::test_a_negative_penetration_is_a_reading",),
+    "23 no fusion is a reading": (
+        "bench/test_reading.py::test_a_negative_penetration_is_a_reading",
+        "bench/test_zeros.py::test_a_zero_of_a_depth_is_asked_about_and_kept",
+        "models/test_measure_findings.py::test_zeros_that_entered_as_numbers_are_counted_with_the_way_they_lean",
+    ),
     "24 from the root corner, not the leg": (
         "report/test_run_sheet.py::test_penetration_of_a_fillet_counts_from_the_root_corner",
         "bench/test_tables.py::test_penetration_of_a_fillet_is_said_to_count_from_the_root_corner",

@@ -135,7 +135,8 @@ class CellReader:
             return replace(amount, is_least=True)
         if _LESS.match(text):
             self.log.fault(
-                f"{quoted(text)} cannot be used: type the reading (0 for no fusion), or ? where it is unreadable",
+                f"{quoted(text)} cannot be used: type the reading (no fusion at the root: a minus, by how much it "
+                "falls short, or 0 where that cannot be measured), or ? where it is unreadable",
                 place,
             )
             return None

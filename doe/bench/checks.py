@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Final
 
-from doe.bench import circumstances, slips
+from doe.bench import circumstances, slips, zeros
 from doe.bench.results import Results
 from doe.errors import Fault
 
@@ -14,6 +14,7 @@ Check = Callable[[Results], Iterator[Fault]]
 CHECKS: Final[tuple[Check, ...]] = (
     slips.over_thickness,
     slips.far_from_the_others,
+    zeros.zero_for_too_little,
     slips.column_in_other_unit,
     slips.same_value_in_a_row,
     slips.copied_rows,

@@ -8,6 +8,7 @@ from typing import Final, get_args
 from doe.bench.columns import Column
 from doe.bench.results import Status
 from doe.bench.root_depth import FROM_THE_ROOT, is_root_depth
+from doe.bench.zeros import can_miss_the_root
 from doe.study.model import Factor, Response, Study
 from doe.units import convert
 
@@ -116,9 +117,12 @@ def _response(column: Column, response: Response, study: Study) -> Entry:
     if response.kind == "measure":
         full = "" if response.full is None else "; burn-through where it went through"
         where = f" ({FROM_THE_ROOT})" if is_root_depth(response, study) else ""
-        unit = response.unit or "its own unit"
-        guide = f"in {unit}, on a section at mid-run{where}{full}; ? where it is unreadable"
-        return Entry(column.words, guide, limits=(0, LARGEST if response.full is None else response.full))
+        guide = f"in {response.unit or 'its own unit'}, on a section at mid-run{where}{full}; ? where it is unreadable"
+        largest = LARGEST if response.full is None else response.full
+        if not can_miss_the_root(response):
+            return Entry(column.words, guide, limits=(0, largest))
+        guide += "; no fusion at the root: a minus by how much it falls short, 0 only where that cannot be measured"
+        return Entry(column.words, guide, limits=(-largest, largest))
     if response.kind == "count":
         return Entry(column.words, "how many were found: a whole number, 0 for none", limits=(0, 999), is_whole=True)
     guide = "yes or no: a trip is a result, also of an aborted weld" if response.kind == "trip" else "yes or no"

@@ -51,7 +51,7 @@ def over_thickness(results: Results) -> Iterator[Fault]:
     thickness = results.study.job.thickness_mm
     for response in results.study.responses:
         readings = results.readings[response.name]
-        if thickness is None or not isinstance(readings, Measurement) or not _is_depth(response):
+        if thickness is None or not isinstance(readings, Measurement) or not is_depth(response):
             continue
         limit = convert(thickness, "mm", response.unit)
         deep = (readings.values > 1.0001 * limit) & (readings.values > readings.full[:, None])
@@ -150,7 +150,7 @@ def response_heading(response: Response, cut: int = 1) -> str:
     return f"{words} [{response.unit}]" if response.unit else words
 
 
-def _is_depth(response: Response) -> bool:
+def is_depth(response: Response) -> bool:
     """Whether a reading is a depth into the plate: legs and widths may well be larger than the plate is thick."""
     words = ("penetr", "depth", "fusion")
     named = response.full is not None or any(word in response.name.casefold() for word in words)

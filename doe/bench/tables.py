@@ -8,6 +8,7 @@ from typing import Final
 
 from doe.bench.columns import plan_columns, results_columns
 from doe.bench.root_depth import is_root_depth
+from doe.bench.zeros import can_miss_the_root
 from doe.planning.plan import Plan
 from doe.planning.table import plan_table, safe_cell
 
@@ -21,6 +22,9 @@ a spreadsheet keeps each in one cell."""
 
 ROOT_DEPTH: Final = "Penetration of a fillet counts from the root corner into the plate and is not the leg."
 """What they say besides where penetration is read."""
+
+NO_FUSION: Final = ("No fusion at the root: a minus by how much it falls short. 0 only where that cannot be measured.",)
+"""What they say besides where a depth is asked for."""
 
 SECOND_BEADS: Final = ("A second bead (role second) needs its count and the length looked over and nothing else.",)
 """What they say besides where there are second beads."""
@@ -55,7 +59,9 @@ def results_table(plan: Plan) -> str:
 
 
 def _how_to_fill(plan: Plan) -> tuple[str, ...]:
-    """Give the comment lines; of root depths behind the last: a line of its own would move the rows messages name."""
-    has_depth = any(is_root_depth(response, plan.study) for response in plan.study.responses)
+    """Give the comment lines; of where root depths count from, behind the last of those that every table has."""
+    responses, study = plan.study.responses, plan.study
     *first, last = HOW_TO_FILL
-    return (*first, f"{last} {ROOT_DEPTH}" if has_depth else last, *(SECOND_BEADS if plan.second_beads else ()))
+    from_root = f"{last} {ROOT_DEPTH}" if any(is_root_depth(response, study) for response in responses) else last
+    no_fusion = NO_FUSION if any(can_miss_the_root(response) for response in responses) else ()
+    return (*first, from_root, *no_fusion, *(SECOND_BEADS if plan.second_beads else ()))

@@ -165,7 +165,8 @@ class BreakerModel:
 
     def draw(self, n_draws: int, rng: np.random.Generator) -> BreakerPosterior:
         """Draw afresh from the posterior."""
-        return self.posterior(self.sample(n_draws, rng).draws, rng)
+        sample = self.sample(n_draws, rng)
+        return replace(self.posterior(sample.draws, rng), settled=sample.settled)
 
     def shifts(self) -> tuple[Shift, ...]:
         """Give the model with the prior mean of a, and of log b, moved by one standard deviation."""
@@ -224,6 +225,7 @@ class BreakerPosterior:
     later : ndarray, shape (n_draws,)
         Difference between later and first welds. [log s]
     log_hold : float
+    settled : bool
     """
 
     load: LoadTrend
@@ -232,6 +234,7 @@ class BreakerPosterior:
     scatter: FloatArray
     later: FloatArray
     log_hold: float
+    settled: bool = True
 
     @property
     def n_draws(self) -> int:

@@ -73,7 +73,8 @@ class CodedTripModel:
 
     def draw(self, n_draws: int, rng: np.random.Generator) -> CodedTripPosterior:
         """Draw afresh from the posterior."""
-        return CodedTripPosterior(self.surface, self.sample(n_draws, rng).draws, self.log_hold)
+        sample = self.sample(n_draws, rng)
+        return CodedTripPosterior(self.surface, sample.draws, self.log_hold, sample.settled)
 
     def shifts(self) -> tuple[Shift, ...]:
         """Give the model with the prior mean of the log time moved, and of the slopes by one standard deviation.
@@ -111,6 +112,7 @@ class CodedTripPosterior:
     surface: Surface
     parameters: FloatArray
     log_hold: float
+    settled: bool = True
 
     @property
     def n_draws(self) -> int:

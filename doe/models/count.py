@@ -144,7 +144,8 @@ class CountModel:
 
     def draw(self, n_draws: int, rng: np.random.Generator) -> CountPosterior:
         """Draw afresh from the posterior."""
-        return CountPosterior(self.surface, self.sample(n_draws, rng).draws, self.limit)
+        sample = self.sample(n_draws, rng)
+        return CountPosterior(self.surface, sample.draws, self.limit, sample.settled)
 
     def shifts(self) -> tuple[Shift, ...]:
         """Give the model with each main assumption moved by one standard deviation, and its scales changed."""
@@ -172,6 +173,7 @@ class CountPosterior:
     surface: Surface
     parameters: FloatArray
     limit: int | None
+    settled: bool = True
 
     @property
     def n_draws(self) -> int:

@@ -43,6 +43,10 @@ class Posterior(Protocol):
     def n_draws(self) -> int:
         """Number of draws."""
 
+    @property
+    def settled(self) -> bool:
+        """Whether the sampler behind these draws settled: where it did not, nothing is claimed from them."""
+
     def failure(self, points: Points) -> FloatArray:
         """Give the chance that one weld on a new plate fails the requirement, shape (n_draws, n_points).
 

@@ -257,6 +257,7 @@ def _posterior(model: MeasureModel, drawn: _Drawn) -> MeasurePosterior:
         plate_sd=np.sqrt(s2 * scatter.variance[:, PLATE_GROUP]),
         block_sd=_block_sd(scatter) if model.new_day else np.zeros_like(s2),
         third_order=draws.variance[:, THIRD_GROUP] == THIRD[-1] ** 2,
+        settled=drawn.settled,
     )
 
 

@@ -11,7 +11,8 @@ from typing import Final
 
 import numpy as np
 
-from doe.bench.results import Results
+from doe.bench.results import Measurement, Results
+from doe.bench.zeros import hiding_zeros
 from doe.coding import Coding, FloatArray
 from doe.models.measure_posterior import MeasurePosterior
 from doe.models.surface import count_levels
@@ -90,6 +91,7 @@ def findings_of(results: Results, posterior: MeasurePosterior, usable: Usable) -
             _too_little(results, response, usable),
             _missing_readings(results, response, usable),
             _at_limit(response, usable),
+            _at_zero(results, response, usable),
             _cuts(response, usable),
             _studied(response, usable),
             _layout(results, usable),
@@ -154,6 +156,23 @@ def _at_limit(response: Response, usable: Usable) -> Iterator[str]:
         yield (
             f"The upper limit {_with_unit(response.at_most, response)} lies above the largest value that can be read "
             f"({_with_unit(response.full, response)}): whether it is met rests on the model alone."
+        )
+
+
+def _at_zero(results: Results, response: Response, usable: Usable) -> Iterator[str]:
+    """Say how many zeros entered as numbers, and which way that leans.
+
+    Made studies of 16 welds with one such zero each: the mean there came out about 0.4 too high, the scatter between
+    welds 7 % too small, and the bound of the assurance near the limit .02 to .03 higher than with the minus.
+    """
+    readings = results.readings[response.name]
+    n = int(hiding_zeros(readings, response)[usable.used].sum()) if isinstance(readings, Measurement) else 0
+    if n:
+        yield (
+            f"{response.name} reads 0 on {n} of {_count(usable.n, 'weld')}, and that entered as exactly 0. Where it "
+            "stands for “nothing there”, it hides by how much the weld falls short: settings like it look better, and "
+            "welds more alike, than they are, so a claim leans to the hopeful side. Write the shortfall as a minus "
+            "where it can be measured."
         )
 
 

@@ -33,6 +33,8 @@ class MeasurePosterior:
         blocks were named).
     third_order : ndarray of bool, shape (n_draws,)
         Whether the draw stands at the widest prior for third-order terms; all False where there are none.
+    settled : bool
+        Of the sampler; draws without one, where every reading is a number, always are.
     """
 
     response: Response
@@ -42,6 +44,7 @@ class MeasurePosterior:
     plate_sd: FloatArray
     block_sd: FloatArray
     third_order: BoolArray
+    settled: bool = True
 
     @property
     def n_draws(self) -> int:

@@ -80,7 +80,8 @@ class PassModel:
 
     def draw(self, n_draws: int, rng: np.random.Generator) -> PassPosterior:
         """Draw afresh from the posterior."""
-        return PassPosterior(self.surface, self.sample(n_draws, rng).draws)
+        sample = self.sample(n_draws, rng)
+        return PassPosterior(self.surface, sample.draws, sample.settled)
 
     def shifts(self) -> tuple[Shift, ...]:
         """Give the model with the prior of the middle moved by one standard deviation, and its slopes rescaled."""
@@ -103,6 +104,7 @@ class PassPosterior:
 
     surface: Surface
     parameters: FloatArray
+    settled: bool = True
 
     @property
     def n_draws(self) -> int:

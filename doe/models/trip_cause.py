@@ -94,6 +94,12 @@ class CausePosterior:
         """Number of draws."""
         return len(self.is_other)
 
+    @property
+    def settled(self) -> bool:
+        """Whether those of the two samplers settled that any draw is taken from."""
+        is_load_fine = self.by_load.settled or bool(self.is_other.all())
+        return is_load_fine and (self.by_other.settled or not self.is_other.any())
+
     def mean(self, points: Points) -> FloatArray:
         """Give the chance that the supply holds, shape (n_draws, n_points)."""
         if not self.is_other.any():

@@ -85,6 +85,11 @@ class Draws:
         return self.posteriors[0].n_draws
 
     @property
+    def unsettled(self) -> tuple[str, ...]:
+        """Name the responses whose sampler did not settle on these draws."""
+        return tuple(name for name, drawn in zip(self.names, self.posteriors, strict=True) if not drawn.settled)
+
+    @property
     def n_bytes(self) -> int:
         """Memory that the draws take."""
         held = itertools.chain(*(vars(posterior).values() for posterior in self.posteriors))

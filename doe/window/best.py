@@ -60,12 +60,13 @@ def expect_at(
 
 
 def draw_others(others: tuple[ResponseFit, ...], seed: int, n_draws: int = CLAIM_DRAWS) -> dict[str, Posterior]:
-    """Draw from the responses without a requirement, by name."""
-    return {
+    """Draw from the responses without a requirement, by name; those whose draws did not settle are left out."""
+    drawn = {
         fit.name: fit.model.draw(n_draws, np.random.default_rng([seed, OTHER_STAGE, zlib.crc32(fit.name.encode())]))
         for fit in others
         if fit.model is not None
     }
+    return {name: posterior for name, posterior in drawn.items() if posterior.settled}
 
 
 def expect(

@@ -16,7 +16,7 @@ from doe.window.confirm import standing_confirmation
 from doe.window.confirm_words import standing_sentences
 from doe.window.confirmation import Confirmation
 from doe.window.finding import JUDGING_STAGE
-from doe.window.posing import blocked_fits, open_inquiry, required_fits
+from doe.window.posing import UnsettledError, blocked_fits, open_inquiry, required_fits
 from doe.window.prior_shift import shift_sentences, shifted_claims
 from doe.window.search import check
 from doe.window.standing import Standing, standing_verdict
@@ -68,9 +68,14 @@ def window_with_claim(fit: Fit, window: Window, confirmation: Confirmation, *, s
     shows_claim = (verdict is None or confirmation.stands) and not blocked_fits(required_fits(fit))
     lines, shown = [*standing_sentences(confirmation)], window
     if shows_claim:
-        answer = _answer_for(fit, confirmation, seed=seed)
-        shown = replace(window, answers=(answer, *window.answers[1:]))
-        lines += _beside(window, answer)
+        try:
+            answer = _answer_for(fit, confirmation, seed=seed)
+        except UnsettledError as error:
+            shows_claim = False
+            lines.append(error.message)
+        else:
+            shown = replace(window, answers=(answer, *window.answers[1:]))
+            lines += _beside(window, answer)
     return replace(shown, standing=Standing(verdict, confirmation.rounds, tuple(lines), shows_claim))
 
 

@@ -27,7 +27,7 @@ from doe.window.inquiry import CLAIM_DRAWS, Inquiry
 from doe.window.landmarks import find_landmarks
 from doe.window.named_settings import named_settings
 from doe.window.one_card import find_card
-from doe.window.posing import blocked_fits, with_requirement
+from doe.window.posing import UnsettledError, blocked_fits, with_requirement
 from doe.window.sides import SharedGround, Side, find_shared_ground, kind_sides, side_rng, study_sides
 from doe.window.window import SettingBox
 
@@ -95,7 +95,7 @@ def _compare(sides: tuple[Side, ...], by: str, seed: int, at: Sequence[str]) -> 
     claim = Claim(max(c.reliability for c in claims), max(c.confidence for c in claims))
     answers = tuple(_alone(side) for side in sides)
     may_claim = all(a.best is not None and not a.blocked for a in answers)
-    card, findings = find_card(sides, ground, claim) if may_claim else (None, ())
+    card, findings = _card(sides, ground, claim) if may_claim else (None, ())
     responses, not_compared = _comparable(sides)
     if not responses and not any(a.best is not None for a in answers):
         message = f"nothing can be compared: {' '.join(not_compared).removesuffix('.')}"
@@ -108,9 +108,23 @@ def _compare(sides: tuple[Side, ...], by: str, seed: int, at: Sequence[str]) -> 
     blocked = tuple(
         f"{a.label}: {' and '.join(a.blocked)} cannot be judged, so nothing is claimed." for a in answers if a.blocked
     )
-    return Comparison(
-        claim, by, answers, places, card, _verdict(answers, card), not_compared, (*blocked, *findings), seed
+    told = {difference.response.name for place in places for difference in place.differences}
+    untold = tuple(
+        f"{r.name} is not compared: its fit did not settle when it was worked out anew."
+        for r in responses
+        if r.name not in told
     )
+    return Comparison(
+        claim, by, answers, places, card, _verdict(answers, card), (*not_compared, *untold), (*blocked, *findings), seed
+    )
+
+
+def _card(sides: tuple[Side, ...], ground: SharedGround, claim: Claim) -> tuple[Card | None, tuple[str, ...]]:
+    """Find one card for every side; none where draws for it did not settle."""
+    try:
+        return find_card(sides, ground, claim)
+    except UnsettledError as error:
+        return None, (error.message,)
 
 
 def _verdict(answers: Sequence[SideAnswer], card: Card | None) -> Verdict:
@@ -128,8 +142,14 @@ def _verdict(answers: Sequence[SideAnswer], card: Card | None) -> Verdict:
 def _alone(side: Side) -> SideAnswer:
     """Find what one side says alone."""
     results, required = side.fit.results, with_requirement(side.fit)
-    blocked = tuple(f.name for f in blocked_fits(required)) or _unmeasured(side)
-    box, best = (None, None) if side.inquiry is None else _box_and_best(side.inquiry, may_claim=not blocked)
+    blocked = tuple(f.name for f in blocked_fits(required)) or _unmeasured(side) or side.unsettled
+    box, best = None, None
+    if side.inquiry is not None:
+        try:
+            box, best = _box_and_best(side.inquiry, may_claim=not blocked)
+        except UnsettledError as error:
+            blocked = error.names
+            _, best = _box_and_best(side.inquiry, may_claim=False)
     made = np.array([status != "not run" for status in results.status], dtype=bool)
     if side.kind is not None:
         made &= results.planned[:, side.kind[0]].astype(int) == side.kind[1]
@@ -234,11 +254,16 @@ def _times_apart(sides: Sequence[Side], response: Response) -> str:
 def _differences(
     sides: Sequence[Side], responses: Sequence[Response], settings: tuple[float, ...], level: float
 ) -> Iterator[ResponseDifference]:
-    """Give the difference of every response of every other side from the first, at one shared setting."""
+    """Give the difference of every response of every other side from the first, at one shared setting.
+
+    A response whose draws did not settle on one side is left out.
+    """
     for response in responses:
-        first, hold_s = _means(sides[0], response, settings)
-        for side in sides[1:]:
-            other, _ = _means(side, response, settings)
+        (first, hold_s), *others = [_means(side, response, settings) for side in sides]
+        if first is None or any(other is None for other, _ in others):
+            continue
+        for side, (other, _) in zip(sides[1:], others, strict=True):
+            assert other is not None, "looked at above"
             change = other - first
             low, high = np.quantile(change, [0.5 - level / 2.0, 0.5 + level / 2.0])
             yield ResponseDifference(
@@ -253,9 +278,14 @@ def _differences(
             )
 
 
-def _means(side: Side, response: Response, settings: tuple[float, ...]) -> tuple[FloatArray, float | None]:
-    """Draw a response's mean for the first weld of a plate, shape (n_draws,); and a trip's time to hold. [s]."""
+def _means(side: Side, response: Response, settings: tuple[float, ...]) -> tuple[FloatArray | None, float | None]:
+    """Draw a response's mean for the first weld of a plate, shape (n_draws,); and a trip's time to hold. [s].
+
+    No mean where the draws did not settle.
+    """
     posterior = _posterior(side, response, CLAIM_DRAWS)
+    if not posterior.settled:
+        return None, None
     mean = posterior.mean(Points(side.settings(np.array([settings]))))[:, 0]
     return np.asarray(mean), _hold_s(posterior)
 

@@ -183,7 +183,8 @@ def _fix(fit: Fit, rule: PassRule, *, seed: int) -> Confirmation:
 def _plan(fit: Fit, box: SettingBox, rule: PassRule, *, stage: int, seed: int) -> Plan:
     """Put the welds at the corners of the box with the lowest bound, the weakest first."""
     ends = corners(box.low, box.high)
-    settings = ends[weakest_first(open_inquiry(fit, seed=seed), ends)]
+    # which corner is the weakest only places welds: where draws did not settle, nothing is claimed from it
+    settings = ends[weakest_first(open_inquiry(fit, seed=seed, unsettled=set()), ends)]
     rng = np.random.default_rng([seed, stage, rule.welds])
     welds = place_welds(fit.results, Choice(settings, spread=False), n=rule.welds, role="confirm", rng=rng)
     study = fit.results.study

@@ -12,12 +12,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from doe.models.fit import Fit, Posterior
+from doe.models.fit import Fit, Posterior, ResponseFit
 from doe.window.assurance import Draws, Position, Scenario
 from doe.window.best import draw_others, expect
 from doe.window.compact import compact
 from doe.window.inquiry import CLAIM_DRAWS
-from doe.window.posing import blocked_fits, draw_source, scenarios_of, with_requirement
+from doe.window.posing import UnsettledError, blocked_fits, draw_source, scenarios_of, with_requirement
 from doe.window.window import Chance, ResponseNumbers, Window
 
 ROOM: Final = 400_000
@@ -61,7 +61,7 @@ class Explorer:
 
 
 def open_explorer(fit: Fit, window: Window, *, room: int = ROOM) -> Explorer | None:
-    """Draw what it takes to answer for any setting; None where some response cannot be judged at all.
+    """Draw what it takes to answer for any setting; None where some response cannot be judged, or did not settle.
 
     Parameters
     ----------
@@ -74,6 +74,14 @@ def open_explorer(fit: Fit, window: Window, *, room: int = ROOM) -> Explorer | N
     required = with_requirement(fit)
     if fit.textbook or blocked_fits(required):
         return None
+    try:
+        return _explorer(fit, window, required, room=room)
+    except UnsettledError:
+        return None
+
+
+def _explorer(fit: Fit, window: Window, required: tuple[ResponseFit, ...], *, room: int) -> Explorer | None:
+    """Draw for every response; None where there is none to draw."""
     source, stage = draw_source(required, fit, window.seed), window.answer.stage
     others = tuple(f for f in fit.responses if not f.response.has_requirement)
     probe = [*source(stage, PROBING_DRAWS).posteriors, *draw_others(others, window.seed, PROBING_DRAWS).values()]

@@ -24,11 +24,13 @@ from doe.window.inquiry import (
 from doe.window.nearest import explain, lesser_window
 from doe.window.next_round import n_made, usual_round
 from doe.window.posing import (
+    UnsettledError,
     blocked_fits,
     draw_source,
     pose,
     required_fits,
     scenarios_of,
+    unsettled_sentence,
     with_requirement,
 )
 from doe.window.prior_shift import halved_sentences, shift_sentences, shifted_claims
@@ -43,6 +45,7 @@ from doe.window.words import (
     outside_sentence,
     standing_assumptions,
     thinned_sentence,
+    untold_sentence,
 )
 
 JUDGING_STAGE: Final = 40
@@ -84,7 +87,10 @@ def find_window(fit: Fit, *, seed: int = 1) -> Window:
     blocked = blocked_fits(required)
     if blocked:
         return _without_claim(window, fit, blocked)
-    return _answer_all(window, fit, region, required)
+    try:
+        return _answer_all(window, fit, region, required)
+    except UnsettledError as error:
+        return _without_claim(window, fit, [f for f in required if f.name in error.names])
 
 
 def _unanswered(fit: Fit, region: WeldedRegion, *, seed: int) -> Window:
@@ -122,6 +128,11 @@ def box_confidence(fit: Fit, box: SettingBox, *, position: Position = "any", see
     -------
     float
         Share of 4,000 draws in which every setting of the box reaches the claim's reliability.
+
+    Raises
+    ------
+    CannotAnswerError
+        If the draws did not settle (``UnsettledError``): then there is no confidence to tell.
     """
     scenarios, _ = scenarios_of(fit)
     scenario = next(s for s in scenarios if s.position == position)
@@ -147,15 +158,22 @@ def _without_question(window: Window, fit: Fit) -> Window:
 
 
 def _without_claim(window: Window, whole: Fit, blocked: list[ResponseFit]) -> Window:
-    """Answer where a response did not settle or cannot be judged."""
+    """Answer where a response, or its draws for the claim, did not settle, or cannot be judged."""
     findings: list[str] = []
     for fit in blocked:
-        reason = "did not settle" if not fit.settled else "cannot be judged from these results"
-        findings.append(f"The fit of {fit.name} {reason}; no claim.")
-        findings += fit.findings
+        findings += [_reason(fit), *fit.findings]
     more = usual_round(whole.results)
     nearest = Nearest(None, None, None, None, blocked[0].name, "cannot say yet", more)
     return replace(window, answers=(Answer("any", nearest=nearest),), findings=tuple(dict.fromkeys(findings)))
+
+
+def _reason(fit: ResponseFit) -> str:
+    """Say why a response forbids any claim."""
+    if not fit.settled:
+        return f"The fit of {fit.name} did not settle; no claim."
+    if blocked_fits((fit,)):
+        return f"The fit of {fit.name} cannot be judged from these results; no claim."
+    return unsettled_sentence(fit.name)
 
 
 def _answer_all(window: Window, fit: Fit, region: WeldedRegion, required: tuple[ResponseFit, ...]) -> Window:
@@ -190,18 +208,21 @@ def _answer(inquiry: Inquiry, fit: Fit, seen: Assurance) -> Answer:
     checked = ruling.checked
     shifted = shifted_claims(inquiry, checked, ruling.searched_at, bits=ruling.bits)
     others = tuple(f for f in fit.responses if not f.response.has_requirement)
+    best = best_setting(inquiry, checked, others)
+    untold = [f.name for f in others if f.model is not None and f.name not in best.responses]
     return Answer(
         inquiry.scenario.position,
         box=checked.box,
         searched_at=ruling.searched_at,
         single_setting=is_single_setting(inquiry.region.study, checked.box),
         limited_by=ruling.limited_by,
-        best=best_setting(inquiry, checked, others),
+        best=best,
         working=_working(find_working_box(inquiry), inquiry.reliability),
         findings=(
             *ruling.findings,
             *_box_findings(fit, inquiry.region, checked.box),
             *halved_sentences(inquiry.region.study, shifted),
+            *(untold_sentence(name) for name in untold),
         ),
         shifted=shifted,
         prior_lines=shift_sentences(inquiry.region.study, checked.box, shifted),

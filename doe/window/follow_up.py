@@ -22,7 +22,7 @@ from doe.window.claim import apply_rules
 from doe.window.inquiry import CLAIM_DRAWS, Inquiry, claim_bits
 from doe.window.next_round import MOST_WELDS, n_made, usual_round
 from doe.window.placing import Choice, next_stage, place_welds
-from doe.window.posing import blocked_fits, open_inquiry, weakest_first
+from doe.window.posing import UnsettledError, blocked_fits, open_inquiry, unsettled_sentence, weakest_first
 from doe.window.prospect import Expected, Progress, outlook_now, outlook_then, usual_machines
 from doe.window.search import search
 from doe.window.welded import corners
@@ -44,7 +44,7 @@ class NextPlan(Plan):
     Attributes
     ----------
     expected : Expected or None
-        What they should bring; None where that was not asked for.
+        What they should bring; None where that was not asked for, or the draws for it did not settle.
     """
 
     expected: Expected | None = field(default=None)
@@ -107,7 +107,8 @@ def next_welds(
         message = f"{n} welds were asked for; 1 to {MOST_WELDS} can be planned at a time"
         raise StudyError(message)
     stage = next_stage(fit.results)
-    inquiry = open_inquiry(fit, seed=seed)
+    unsettled: set[str] = set()
+    inquiry = open_inquiry(fit, seed=seed, unsettled=unsettled)
     target = find_target(inquiry)
     rng = np.random.default_rng([seed, stage, n])
     welds = place_welds(fit.results, Choice(target.settings, spread=True), n=n, role="next", rng=rng)
@@ -123,13 +124,24 @@ def next_welds(
         fingerprint=study.fingerprint,
     )
     machines = usual_machines(fit) if machines is None else machines
-    if not machines:
-        return plan
-    blocked = blocked_fits(inquiry.fits)
-    now = None if blocked else apply_rules(inquiry).checked
-    then = outlook_then(fit, welds, seed=seed, machines=machines, jobs=jobs, progress=progress)
-    expected = Expected(outlook_now(None if now is None else now.box), then, machines)
-    return replace(plan, expected=expected)
+    if machines and not unsettled:
+        now = None if blocked_fits(inquiry.fits) else apply_rules(inquiry).checked
+        try:
+            then = outlook_then(fit, welds, seed=seed, machines=machines, jobs=jobs, progress=progress)
+        except UnsettledError as error:
+            unsettled.update(error.names)
+        else:
+            expected = Expected(outlook_now(None if now is None or unsettled else now.box), then, machines)
+            plan = replace(plan, expected=expected)
+    return replace(plan, notes=(*map(_guess_sentence, sorted(unsettled)), *plan.notes))
+
+
+def _guess_sentence(name: str) -> str:
+    """Say what the next welds are worth where draws did not settle."""
+    return (
+        f"{unsettled_sentence(name)} The welds below still go where they seem to help most, but how sure anything is "
+        "said to be there is a guess."
+    )
 
 
 def _beyond(fit: Fit, n: int) -> tuple[str, ...]:

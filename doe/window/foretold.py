@@ -21,7 +21,7 @@ from doe.models.naming import with_unit
 from doe.planning.plan import PlannedWeld
 from doe.study.model import Response
 from doe.window.placing import stage_of
-from doe.window.posing import blocked_fits, draw_source, required_fits
+from doe.window.posing import UnsettledError, blocked_fits, draw_source, required_fits
 from doe.window.simulated import simulate_results
 
 MACHINES: Final = 200
@@ -104,7 +104,10 @@ def foretell(results: Results, rows: Sequence[int], *, stage: int, seed: int) ->
     required = required_fits(fit)
     if blocked_fits(required) or not rows:
         return ()
-    drawn = draw_source(required, fit, seed)(FORETELLING_STAGE, MACHINES)
+    try:
+        drawn = draw_source(required, fit, seed)(FORETELLING_STAGE, MACHINES)
+    except UnsettledError:
+        return ()
     posteriors = dict(zip(drawn.names, drawn.posteriors, strict=True))
     known = replace(before, readings={name: before.readings[name] for name in posteriors})
     welds = tuple(_weld(results, i) for i in rows)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Iterable
 from typing import Final
 
 import numpy as np
@@ -26,6 +27,25 @@ from doe.window.welded import WeldedRegion, find_welded_region
 KEPT_BYTES: Final = 50_000_000
 """Draws of earlier stages are kept at hand up to so many bytes: all of them for some responses on a few dials. Our
 choice."""
+
+
+class UnsettledError(CannotAnswerError):
+    """Draws that a claim would rest on came from a sampler that did not settle.
+
+    Parameters
+    ----------
+    names : iterable of str
+        The responses.
+    """
+
+    def __init__(self, names: Iterable[str]) -> None:
+        self.names = tuple(names)
+        super().__init__(" ".join(unsettled_sentence(name) for name in self.names))
+
+
+def unsettled_sentence(name: str) -> str:
+    """Say that a fit which had settled did not, where it was drawn afresh."""
+    return f"The fit of {name} did not settle when it was worked out anew; no claim."
 
 
 def with_requirement(fit: Fit) -> tuple[ResponseFit, ...]:
@@ -70,8 +90,21 @@ def scenarios_of(fit: Fit) -> tuple[tuple[Scenario, ...], list[str]]:
     return WARM_SCENARIOS, []
 
 
-def draw_source(required: tuple[ResponseFit, ...], fit: Fit, seed: int) -> DrawSource:
-    """Make the source of draws: each stage and response has a random stream of its own."""
+def draw_source(
+    required: tuple[ResponseFit, ...], fit: Fit, seed: int, *, unsettled: set[str] | None = None
+) -> DrawSource:
+    """Make the source of draws: each stage and response has a random stream of its own.
+
+    Parameters
+    ----------
+    required : tuple of ResponseFit
+        Able to draw.
+    fit : Fit
+    seed : int
+    unsettled : set of str, optional
+        Takes down the responses whose draws did not settle, for whoever goes on without a claim. By default such draws
+        raise ``UnsettledError``: a fit that settled once may not do so when it is drawn afresh.
+    """
     wander = find_wander(fit.results)
 
     kept: dict[tuple[int, int], Draws] = {}  # several positions and a lesser reliability ask for the same stages
@@ -87,6 +120,10 @@ def draw_source(required: tuple[ResponseFit, ...], fit: Fit, seed: int) -> DrawS
                 if f.model is not None
             )
             found = Draws(tuple(f.name for f in required), posteriors, wander)
+            if found.unsettled and unsettled is None:
+                raise UnsettledError(found.unsettled)
+        if unsettled is not None:
+            unsettled.update(found.unsettled)
         kept[stage, n_draws] = found
         return found
 
@@ -114,8 +151,8 @@ def pose(
     return inquiry, seen
 
 
-def open_inquiry(fit: Fit, *, seed: int) -> Inquiry:
-    """Put the question that the window answers for every weld.
+def open_inquiry(fit: Fit, *, seed: int, unsettled: set[str] | None = None) -> Inquiry:
+    """Put the question that the window answers for every weld; ``unsettled`` as for ``draw_source``.
 
     Raises
     ------
@@ -128,7 +165,7 @@ def open_inquiry(fit: Fit, *, seed: int) -> Inquiry:
         why = f"{' and '.join(mute)} cannot be judged from these results" if mute else "no setting can be claimed"
         message = f"{why}, so it cannot be said where more welds would help; make the welds of the plan first"
         raise CannotAnswerError(message)
-    source = draw_source(required, fit, seed)
+    source = draw_source(required, fit, seed, unsettled=unsettled)
     return pose(fit, region, scenarios_of(fit)[0][0], source=source, seed=seed)[0]
 
 

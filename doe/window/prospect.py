@@ -25,6 +25,7 @@ from doe.window.assurance import Draws
 from doe.window.claim import apply_rules
 from doe.window.inquiry import EXPLORING_STAGE, FINDING_STAGE, DrawSource
 from doe.window.posing import (
+    UnsettledError,
     blocked_fits,
     draw_source,
     pose,
@@ -125,6 +126,11 @@ def outlook_then(
         Processes; the answer is the same, whatever their number.
     progress : callable, optional
         Called with machines done and machines in all.
+
+    Raises
+    ------
+    UnsettledError
+        If the draws that are the machines did not settle.
     """
     required = required_fits(fit)
     drawn = draw_source(required, fit, seed)(MACHINE_STAGE, machines)
@@ -165,8 +171,11 @@ def quick_box(results: Results, *, seed: int) -> SettingBox | None:
     if blocked_fits(required) or not region.claimable.any():
         return None
     source = _quick(draw_source(required, fit, seed))
-    inquiry, _ = pose(fit, region, scenarios_of(fit)[0][0], source=source, seed=seed)
-    checked = apply_rules(inquiry).checked
+    try:
+        inquiry, _ = pose(fit, region, scenarios_of(fit)[0][0], source=source, seed=seed)
+        checked = apply_rules(inquiry).checked
+    except UnsettledError:
+        return None
     return None if checked is None else checked.box
 
 

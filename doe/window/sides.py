@@ -22,7 +22,7 @@ from doe.study.model import Factor, Study
 from doe.window.assurance import holding
 from doe.window.box import BoolArray, Box
 from doe.window.inquiry import EXPLORING_DRAWS, EXPLORING_STAGE, Inquiry
-from doe.window.posing import open_inquiry, with_requirement
+from doe.window.posing import UnsettledError, open_inquiry, with_requirement
 from doe.window.welded import WeldedRegion, find_welded_region
 from doe.window.window import SettingBox
 
@@ -52,6 +52,8 @@ class Side:
         For each factor of this side, its column among the shared settings.
     kind : tuple of (int, int) or None
         Column and index of the kind that is this side.
+    unsettled : tuple of str
+        Responses whose draws did not settle, so that there is no question.
     """
 
     label: str
@@ -61,6 +63,7 @@ class Side:
     seed: int
     columns: tuple[int, ...]
     kind: tuple[int, int] | None = None
+    unsettled: tuple[str, ...] = ()
 
     @property
     def study(self) -> Study:
@@ -184,16 +187,23 @@ def study_sides(fits: Sequence[Fit], *, seed: int) -> tuple[Side, ...]:
         columns = tuple(first.coding.index[factor.name] for factor in study.factors)
         own_seed = seed + i * OTHER_SEED
         region = find_welded_region(fit.results)
-        sides.append(Side(study.title, fit, region, _question(fit, region, own_seed), own_seed, columns))
+        inquiry, unsettled = _question(fit, region, own_seed)
+        sides.append(Side(study.title, fit, region, inquiry, own_seed, columns, unsettled=unsettled))
     return tuple(replace(side, label=name) for side, name in zip(sides, _labels(sides), strict=True))
 
 
-def _question(fit: Fit, region: WeldedRegion, seed: int) -> Inquiry | None:
-    """Put a study's question; None where no requirement can be judged: differences need none."""
+def _question(fit: Fit, region: WeldedRegion, seed: int) -> tuple[Inquiry | None, tuple[str, ...]]:
+    """Put a study's question; None where no requirement can be judged: differences need none.
+
+    The second value names the responses whose draws did not settle.
+    """
     required = with_requirement(fit)
     if not required or any(f.model is None for f in required) or not region.claimable.any():
-        return None
-    return open_inquiry(fit, seed=seed)
+        return None, ()
+    try:
+        return open_inquiry(fit, seed=seed), ()
+    except UnsettledError as error:
+        return None, error.names
 
 
 def _labels(sides: Sequence[Side]) -> tuple[str, ...]:
@@ -250,8 +260,9 @@ def kind_sides(fit: Fit, *, factor: str | None, seed: int) -> tuple[Side, ...]:
         message = f"only one kind of {name} was welded, so there is nothing to compare it with"
         raise CannotAnswerError(message)
     columns = tuple(range(len(study.factors)))
-    inquiry = _question(fit, region, seed)
-    return tuple(_side_of_kind(fit, inquiry, (j, k), (region, columns, seed)) for k in welded)
+    inquiry, unsettled = _question(fit, region, seed)
+    sides = (_side_of_kind(fit, inquiry, (j, k), (region, columns, seed)) for k in welded)
+    return tuple(replace(side, unsettled=unsettled) for side in sides)
 
 
 def _side_of_kind(

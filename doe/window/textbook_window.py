@@ -38,6 +38,7 @@ class _Bound:
 
     promise: Promise
     n_draws: int = 1
+    settled: bool = True
 
     def failure(self, points: Points) -> FloatArray:
         """Give the most failures, shape (1, n_points)."""

@@ -23,7 +23,7 @@ from doe.window.finding import JUDGING_STAGE, MOST_JUDGED, find_window
 from doe.window.foretold import foretell
 from doe.window.inquiry import CLAIM_DRAWS
 from doe.window.outcome import WeldOutcome, judge_welds
-from doe.window.posing import blocked_fits, draw_source, required_fits, scenarios_of
+from doe.window.posing import UnsettledError, blocked_fits, draw_source, required_fits, scenarios_of
 from doe.window.rounds import changed_conditions, date_of, rounds_of, rows_of, welds_that_count
 from doe.window.search import every_setting
 from doe.window.standing import Round, Verdict
@@ -36,7 +36,7 @@ def judge_claim(fit: Fit, claim: ClaimFile, *, seed: int) -> Confirmation:
     before = None
     for rule, plan in rounds_of(claim, fit.results.study):
         held = _judge_round(fit, claim, (rule, plan), seed=seed)
-        if before is not None and held.support.confidence is None:  # nothing of this round was welded yet
+        if before is not None and not rows_of(fit.results, plan.stage):  # nothing of this round was welded yet
             held = replace(held, held_now=before.now)
         if held.verdict == "withdrawn" and not held.is_broken and any(r.verdict == "confirmed" for r in rounds):
             held = replace(held, verdict="not contradicted")  # the passes proved it: the models are no part of that
@@ -135,7 +135,10 @@ def _support(fit: Fit, claim: ClaimFile, box: SettingBox, *, seed: int) -> Suppo
     if blocked_fits(required):
         return Support(claim.confidence)
     scenario = next(s for s in scenarios_of(fit)[0] if s.position == claim.position)
-    draws = draw_source(required, fit, seed)(JUDGING_STAGE, CLAIM_DRAWS)
+    try:
+        draws = draw_source(required, fit, seed)(JUDGING_STAGE, CLAIM_DRAWS)
+    except UnsettledError:
+        return Support(claim.confidence)
     settings = every_setting(box, at_most=MOST_JUDGED)
     reliability = claim.claim.reliability
     seen = assess(draws, settings, scenario, confidence=claim.claim.confidence, reliabilities=(reliability,))

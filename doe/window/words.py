@@ -221,6 +221,11 @@ def none_sentences(window: Window, answer: Answer) -> list[str]:
     return [*sentences, *left_out_sentences(window)]
 
 
+def untold_sentence(name: str) -> str:
+    """Say that nothing is told of a response without a requirement, as its draws did not settle."""
+    return f"The fit of {name} did not settle when it was worked out anew, so what to expect of it is not told."
+
+
 def no_requirement_sentences(study: Study) -> tuple[str, str]:
     """Say that nothing was asked of any response, and how it is asked in the study's own words.
 

@@ -39,6 +39,10 @@ def test_a_plain_table_is_not_asked_about(write: Write, filled: Rows, planned: S
 
 
 ASKED: dict[str, tuple[Cells, str]] = {
+    "a zero that hides how much is missing": (
+        {("W03", PEN): "0", ("W05", PEN): "0.0"},
+        r"penetration \[mm\]”: W03, W05: no fusion at the root. 0 hides by how much .* As 0 it counts as exactly 0",
+    ),
     "deeper than the plate is thick": (
         {("W03", PEN): "21"},
         "21 mm is deeper than the plate is thick .10 mm.. Is it 2.1, or",
@@ -145,7 +149,9 @@ QUIET: dict[str, Cells] = {
     "a trip is reason enough to abort": {("W06", "notes"): ""},
     "a reason that is noted": {("W06", "trip"): "no", ("W06", "notes"): "wire jammed"},
     "one outlet throughout": {("*", "outlet"): "garage"},
-    "no fusion at the root": {("W03", PEN): "0"},
+    "no fusion at the root with the depth that is missing": {("W03", PEN): "-0.4"},
+    "a zero among readings below it": {("W03", PEN): "0", ("W04", PEN): "-0.4"},
+    "no pores": {("W03", COUNT): "0"},
     "burnt through": {("W03", PEN): "10"},
 }
 

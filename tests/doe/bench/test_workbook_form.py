@@ -127,7 +127,7 @@ def test_lists_and_limits_warn_and_let_the_person_go_on(plan: Plan):
         assert rule.type == "list"
         assert rule.formula1.startswith("lists!$")
     depth = rule_of(sheet, "penetration [mm]")
-    assert (depth.type, depth.formula1, depth.formula2) == ("decimal", "0", "10")
+    assert (depth.type, depth.formula1, depth.formula2) == ("decimal", "-10", "10")
     assert rule_of(sheet, "porosity").type == "whole"
     assert rule_of(sheet, "stick-out [mm]").formula2 == "100"
     for rule in sheet.data_validations.dataValidation:

@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from doe.bench.results import Counts, Measurement, Results
 from doe.coding import FloatArray
 from doe.errors import CannotAnswerError
-from doe.models.fit import ResponseFit
+from doe.models.fit import Points, ResponseFit
 from doe.models.measure import MeasureModel, fit_measure
 from doe.models.measure_posterior import MeasurePosterior
 from doe.study.model import Study
@@ -91,6 +91,33 @@ def test_a_single_reading_is_refused(fit_lugs: FitLugs) -> None:
 def test_readings_of_another_kind_are_a_fault_of_ours(fit_lugs: FitLugs) -> None:
     with pytest.raises(TypeError, match="depth is not a measure"):
         fit_lugs(Counts(np.ones(16), np.ones(16)))
+
+
+# --- zeros
+
+
+def test_zeros_that_entered_as_numbers_are_counted_with_the_way_they_lean(
+    fit_lugs: FitLugs, readings: FloatArray
+) -> None:
+    zeros = np.where(np.arange(16) < 2, 0.0, readings)
+    fit = fit_lugs(zeros, response={"at_least": 1.2})
+    assert says(fit, "depth reads 0 on 2 of 16 welds, and that entered as exactly 0.")
+    assert says(fit, "a claim leans to the hopeful side")
+    with_minus = np.where(np.arange(16) == 5, -0.3, zeros)
+    for other in (with_minus, readings):
+        assert not says(fit_lugs(other, response={"at_least": 1.2}), "entered as exactly 0")
+    assert not says(fit_lugs(zeros, response={"at_least": None, "at_most": 4.0}), "entered as exactly 0")
+
+
+def test_a_zero_in_the_place_of_a_minus_makes_a_fit_look_better(fit_lugs: FitLugs, lug_settings: FloatArray) -> None:
+    """What the finding says: deeper where fusion is lacking, and never by taking the zeros for what they are."""
+    slope = 1.0 + 1.4 * lug_settings[:, 0] + 0.1 * np.random.default_rng(2).standard_normal(16)
+    assert (slope < 0.0).sum() >= 2
+    cold = Points(np.array([[17.0, 7.0, 70.0]]))
+    true, hidden = (
+        draw(fit_lugs(y, response={"at_least": 1.2})).mean(cold).mean() for y in (slope, np.maximum(slope, 0.0))
+    )
+    assert hidden > true + 0.1
 
 
 # --- scatter: measured, stated, or neither

@@ -103,6 +103,28 @@ def test_every_posterior_answers_the_same_three_questions(results: Results, cent
             assert ((failure >= 0.0) & (failure <= 1.0)).all()
 
 
+@pytest.mark.parametrize("name", ["depth", "pores", "trip", "root fused"])
+def test_draws_carry_whether_their_own_sampler_settled(
+    name: str,
+    results: Results,
+    all_readings: dict[str, Readings | FloatArray],
+    make_results: MakeResults,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    capped = np.minimum(np.asarray(all_readings["depth"]), 2.7)  # so that depth is drawn by a sampler as well
+    depth = Measurement(capped[:, None], np.full(16, 2.7))
+    coded = results.study.coding.to_coded(results.settings)
+    fitted = fit_responses(make_results(results.study, coded, all_readings | {"depth": depth})).response(name)
+    assert fitted.settled
+    assert fitted.model is not None
+    assert fitted.model.draw(200, np.random.default_rng(1)).settled
+    for module in ("sampling", "censored"):
+        monkeypatch.setattr(f"doe.models.{module}.LEAST_ESS", np.inf)
+    monkeypatch.setattr("doe.models.sampling.LARGEST_R_HAT", 0.0)
+    monkeypatch.setattr("doe.models.sampling.ENSEMBLE_STEPS", ((2, 6),))
+    assert not fitted.model.draw(200, np.random.default_rng(1)).settled
+
+
 def test_the_same_seed_gives_the_same_fit_and_another_seed_another(results: Results) -> None:
     first, again, other = (fit_responses(results, seed=s).to_dict() for s in (1, 1, 2))
     assert first == again

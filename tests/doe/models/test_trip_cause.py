@@ -126,3 +126,17 @@ def test_shifts_keep_the_chance_of_the_other_cause(fit):
         assert isinstance(shift.model, CauseModel)
         assert shift.model.other_chance == model.other_chance
         assert not np.array_equal(shift.model.breaker.prior.mean, model.breaker.prior.mean)
+
+
+def test_only_the_sampler_whose_draws_are_used_must_have_settled(fit, monkeypatch):
+    model = fit(lambda r: r > 1.95).model
+    rng = np.random.default_rng(1)
+    drawn = {chance: replace(model, other_chance=chance).draw(50, rng) for chance in (0.0, 0.5, 1.0)}
+    assert all(posterior.settled for posterior in drawn.values())
+    for part, fine in (("by_load", {1.0}), ("by_other", {0.0})):
+        shaken = {c: replace(p, **{part: replace(getattr(p, part), settled=False)}) for c, p in drawn.items()}
+        assert {c for c, posterior in shaken.items() if posterior.settled} == fine
+    monkeypatch.setattr("doe.models.sampling.LEAST_ESS", np.inf)
+    monkeypatch.setattr("doe.models.sampling.LARGEST_R_HAT", 0.0)
+    monkeypatch.setattr("doe.models.sampling.ENSEMBLE_STEPS", ((2, 6),))
+    assert not model.draw(50, rng).settled

@@ -27,6 +27,7 @@ class NormalPosterior:
     scatter: float
     at_least: float
     later_shift: float = 0.0
+    settled: bool = True
 
     @property
     def n_draws(self) -> int:

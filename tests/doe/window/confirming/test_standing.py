@@ -17,6 +17,7 @@ from doe.window import (
     write_confirmation,
 )
 from doe.window.claim_file import NAME, read_claim
+from doe.window.confirm_words import confirmation_sentences
 from doe.window.confirmation import Confirmation
 
 
@@ -87,6 +88,64 @@ def test_welds_made_since_a_verdict_do_not_move_it_but_a_claim_that_no_longer_ho
     assert not window.standing.shows_claim
     assert window.standing.stamp == "NOT CONFIRMED"
     assert "it holds with only" in " ".join(window.standing.lines)
+
+
+# --- draws that did not settle
+
+
+class Shaken:
+    """A model that was fitted, and whose draws never settle again."""
+
+    def __init__(self, model):
+        self.model = model
+
+    def draw(self, n_draws, rng):
+        return replace(self.model.draw(n_draws, rng), settled=False)
+
+
+def shaken(fit):
+    first = fit.responses[0]
+    return replace(fit, responses=(replace(first, model=Shaken(first.model)), *fit.responses[1:]))
+
+
+def test_draws_that_did_not_settle_leave_nothing_of_the_claim(fit, rounds):
+    fixed = confirm_window(fit, seed=0)
+    write_confirmation(fixed)
+    after = rounds.filled_in(fit, fixed)
+    assert confirm_window(after, seed=0).verdict == "not contradicted"
+    judged = confirm_window(shaken(after), seed=0)
+    assert judged.support.confidence is None
+    assert judged.verdict == "withdrawn"
+    assert not judged.window_now.found
+    assert "a fit did not settle" in " ".join(confirmation_sentences(judged))
+
+
+def test_a_claim_that_waits_is_not_shown_where_draws_did_not_settle(fit):
+    found = find_window(fit, seed=0)
+    fixed = confirm_window(fit, seed=0)
+    write_confirmation(fixed)
+    assert window_with_claim(fit, found, fixed, seed=0).standing.shows_claim
+    standing = window_with_claim(shaken(fit), found, fixed, seed=0).standing
+    assert not standing.shows_claim
+    assert standing.stamp == "NOT CONFIRMED"
+    assert "did not settle when it was worked out anew; no claim." in " ".join(standing.lines)
+
+
+def test_a_later_round_does_not_lend_its_confidence_from_the_one_before(fit, rounds):
+    fixed = confirm_window(fit, seed=0)
+    write_confirmation(fixed)
+    after = rounds.filled_in(fit, fixed)
+    write_confirmation(confirm_window(after, seed=0, recheck=True, welds=2))
+    waiting = confirm_window(after, seed=0)  # nothing of this round was welded: the last one's confidence stands
+    assert waiting.now >= 0.9
+    assert waiting.stands
+    one = rounds.more_welds(after, rounds.good_readings(1), role="confirm", stage=3, n=1)
+    steady = confirm_window(one, seed=0)
+    assert steady.verdict is None
+    assert steady.stands
+    stirred = confirm_window(shaken(one), seed=0)
+    assert stirred.now is None
+    assert not stirred.stands
 
 
 # --- a new claim in the place of an old one
