@@ -96,3 +96,6 @@ def _print_response(response: ResponseFit, *, confidence: float) -> None:
             parts = [f"{name} {number(float(sd), 3)}" for name, sd in value.items()]
             say(f"  within that between welds, from what the hand did: {', '.join(parts)}")
     say(f"  {line}" for line in response.findings)
+    if response.assumptions:
+        say("  Assumed and not measured:")
+        say(f"  - {line}" for line in response.assumptions)

@@ -254,7 +254,6 @@ def fit_count(results: Results, response: Response, *, seed: int) -> ResponseFit
     model, sample, conflict = _fit_model(surface, data, response, rng=np.random.default_rng(seed))
     informed = _is_informed(response) and not conflict
     prior = "informed" if informed else "cautious"
-    n_blank = int((used & ~np.isfinite(readings.length_mm)).sum())
     confidence = results.study.claim.confidence
     posterior = CountPosterior(surface, sample.draws, model.limit)
     sensitivity: dict[str, object] = {}
@@ -278,7 +277,8 @@ def fit_count(results: Results, response: Response, *, seed: int) -> ResponseFit
             *_conflict_findings(response, conflict),
             *(() if sample.settled else (NOT_SETTLED,)),
         ),
-        assumptions=_assumptions(response, informed=informed, n_blank=n_blank),
+        assumptions=_assumptions(response, informed=informed, blank=used & ~np.isfinite(readings.length_mm)),
+        prior_findings=_conflict_findings(response, conflict),
         model=model,
         settled=sample.settled,
         can_claim=sample.settled,
@@ -379,7 +379,7 @@ def _conflict_findings(response: Response, conflict: str) -> tuple[str, ...]:
     )
 
 
-def _assumptions(response: Response, *, informed: bool, n_blank: int) -> tuple[str, ...]:
+def _assumptions(response: Response, *, informed: bool, blank: BoolArray) -> tuple[str, ...]:
     """List what was assumed about the counts and not measured."""
     name = response.name
     said = []
@@ -397,9 +397,9 @@ def _assumptions(response: Response, *, informed: bool, n_blank: int) -> tuple[s
             "give or take a factor of fifty; which way a dial acts was not assumed."
         )
     said.append(f"{name}: welds are independent of one another at given settings, also on one plate.")
-    if n_blank and response.per_mm:
+    if blank.any() and response.per_mm:
         said.append(
-            f"{name}: {n_blank} welds without an inspected length were taken as inspected over "
+            f"{name}: {blank.sum()} welds without an inspected length were taken as inspected over "
             f"{response.per_text or f'{response.per_mm:g} mm'}."
         )
     return tuple(said)

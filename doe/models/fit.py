@@ -104,6 +104,9 @@ class ResponseFit:
         Doubtful statistics, in plain sentences: the ``warnings`` of ``fit --json``.
     assumptions : tuple of str
         What was assumed and not measured; printed with every claim.
+    prior_findings : tuple of str
+        Those of the findings that concern what was said beforehand (the answers from experience, a stated scatter, an
+        expected time to trip); told again with every claim.
     model : Model or None
         Able to draw; None in textbook mode.
     settled : bool
@@ -122,6 +125,7 @@ class ResponseFit:
     numbers: Mapping[str, object] = field(default_factory=dict)
     findings: tuple[str, ...] = ()
     assumptions: tuple[str, ...] = ()
+    prior_findings: tuple[str, ...] = ()
     model: Model | None = None
     settled: bool = True
     can_claim: bool = True

@@ -33,7 +33,14 @@ from doe.models.grid import (
     make_nodes,
     without_covariates,
 )
-from doe.models.measure_findings import assumptions_of, findings_of, is_scatter_known, refusal_of, suspects_of
+from doe.models.measure_findings import (
+    assumptions_of,
+    findings_of,
+    is_scatter_known,
+    refusal_of,
+    scatter_conflict,
+    suspects_of,
+)
 from doe.models.measure_posterior import MeasurePosterior
 from doe.models.robust import ROBUST_GRID, draw_robust
 from doe.models.sampling import NOT_SETTLED
@@ -143,6 +150,7 @@ def fit_measure(results: Results, response: Response, *, seed: int, robust: bool
             *assumptions_of(results, response, usable),
             *describe_covariates(model.covariates, response, results.study, share=_share(model, drawn)),
         ),
+        prior_findings=tuple(scatter_conflict(posterior)),
         model=model,
         settled=drawn.settled,
         can_claim=is_scatter_known(results, response, usable),

@@ -95,7 +95,7 @@ def findings_of(results: Results, posterior: MeasurePosterior, usable: Usable) -
             _cuts(response, usable),
             _studied(response, usable),
             _layout(results, usable),
-            _scatter_conflict(posterior),
+            scatter_conflict(posterior),
             _shape(posterior, usable),
         )
     )
@@ -225,7 +225,8 @@ def _layout(results: Results, usable: Usable) -> Iterator[str]:
         yield f"Plate-to-plate scatter cannot be told from {names}; it was taken from the prior."
 
 
-def _scatter_conflict(posterior: MeasurePosterior) -> Iterator[str]:
+def scatter_conflict(posterior: MeasurePosterior) -> Iterator[str]:
+    """Say so where the welds scatter otherwise than was stated beforehand."""
     stated = posterior.response.expect_scatter
     if stated is None:
         return

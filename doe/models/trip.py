@@ -270,6 +270,7 @@ def _report(task: TripTask, fitted: FittedTrip, load: LoadTrend | None) -> Respo
         assumptions=trip_words.assumptions(
             told, load, by_length=trips.by_length, breaker=is_breaker(results.study, response)
         ),
+        prior_findings=trip_words.prior_findings(told, sensitivity if load is None else None),
         model=fitted.model,
         settled=settled,
         can_claim=settled and not trips.lost_trips.any(),

@@ -12,6 +12,7 @@ from doe.models.textbook.tolerance import success_run
 from doe.planning.telling import tells_more
 from doe.report.formatting import asked_of
 from doe.study.model import Study
+from doe.window.cool_down import cool_down_sentence, is_same_box
 from doe.window.standing import Standing
 from doe.window.window import Answer, Window
 from doe.window.words import (
@@ -31,6 +32,8 @@ from doe.window.words import (
     window_sentences,
 )
 
+RESTS_ON = "This rests on what was assumed and not measured:"
+"""Leads the assumptions in the terminal."""
 NOT_CONFIRMED = "NOT CONFIRMED"
 """Stands on every answer until confirmation welds were made."""
 WITHDRAWN = "CLAIM WITHDRAWN"
@@ -52,21 +55,22 @@ def sentence(window: Window) -> str:
 
 
 def terminal_lines(window: Window) -> tuple[str, ...]:
-    """Give every sentence of the answer, as the terminal prints them; for first or later welds alone what differs."""
+    """Give every sentence of the answer, as the terminal prints them; for first or later welds alone what differs.
+
+    What was found of the whole, and what it rests on, stand once below them all.
+    """
     first, *others = window.answers
     lines = window_sentences(window, first)
     for other in others:
-        has_more = other.box is not None and not _is_same_box(first, other)
+        has_more = other.box is not None and not is_same_box(first.box, other.box)
         lines += window_sentences(window, other) if has_more else [_position_line(window, other)]
-    return tuple(lines)
+    return (*lines, *(found for found in window.findings if found not in lines), *_resting_lines(window))
 
 
-def _is_same_box(one: Answer, other: Answer) -> bool:
-    """Say whether two answers claim the same settings."""
-    first, second = one.box, other.box
-    if first is None or second is None:
-        return False
-    return all(box.contains(end) for box in (first, second) for end in (first.low, first.high, second.low, second.high))
+def _resting_lines(window: Window) -> tuple[str, ...]:
+    """List what an answer rests on; nothing where no setting could be judged, so that nothing was claimed of any."""
+    judged = any(a.found or (a.nearest is not None and a.nearest.settings is not None) for a in window.answers)
+    return (RESTS_ON, *(f"- {line}" for line in window.assumptions)) if judged and window.assumptions else ()
 
 
 def report_lines(window: Window) -> tuple[str, ...]:
@@ -76,7 +80,8 @@ def report_lines(window: Window) -> tuple[str, ...]:
         first, *rest = none_sentences(window, answer)
     else:
         first, rest = sentence(window), [best_sentence(window.study, answer.best), *answer.findings]
-    return (first, *requirement_lines(window), *rest, *(_position_line(window, other) for other in window.answers[1:]))
+    alone = [line for other in window.answers[1:] for line in _position_lines(window, other)]
+    return (first, *requirement_lines(window), *rest, *alone)
 
 
 def requirement_lines(window: Window) -> tuple[str, ...]:
@@ -93,9 +98,15 @@ def _position_line(window: Window, answer: Answer) -> str:
     alone = f"{whom[0].upper()}{whom[1:]}, taken alone"
     if answer.box is None:
         return f"{alone}: nothing can be claimed."
-    if _is_same_box(window.answer, answer):
+    if is_same_box(window.answer.box, answer.box):
         return f"{alone}: the same settings."
     return f"{alone}: {box_words(window.study, answer.box)}."
+
+
+def _position_lines(window: Window, answer: Answer) -> list[str]:
+    """Say what holds for the first or for later welds alone, and how the first welds' answer serves every weld."""
+    rule = cool_down_sentence(window) if answer.position == 1 else ""
+    return [_position_line(window, answer), *([rule] if rule else [])]
 
 
 def side_lines(window: Window) -> tuple[str, ...]:

@@ -11,7 +11,9 @@ from doe.report.answering import conditions_tested
 from doe.report.contents import job_line
 from doe.report.pdf import PaperSize, Sheet
 from doe.report.settings import DialRow, dial_rows
+from doe.window.cool_down import cool_down_sentence, first_answer
 from doe.window.window import Window
+from doe.window.words import POSITIONS, box_words
 
 DIALS_MM: Final = 60.0
 """Room for all dials together. [mm]"""
@@ -66,13 +68,43 @@ def setting_card(window: Window, results: Results, *, size: PaperSize = "A6") ->
 def _words(window: Window, results: Results, *, is_claimed: bool) -> Iterator[tuple[str, bool]]:
     """Give what stands below the dials, and whether it is bold: what good means, the sides, stop signs, conditions."""
     if is_claimed:
+        yield from ((line, False) for line in whom_lines(window))
         yield from ((line, False) for line in answering.requirement_lines(window))
         yield from ((f"• {line}", False) for line in answering.side_lines(window))
     else:
         yield from ((line, False) for line in answering.report_lines(window)[:3])
+        yield from ((line, False) for line in _first_welds_lines(window))
     yield STOP_SIGNS, True
     yield AFTER_A_TRIP, False
     yield from ((line, False) for line in (*conditions_tested(results), *answering.recheck_lines(window)))
+    if is_claimed or first_answer(window) is not None:
+        yield assumed_line(window), False
+
+
+def whom_lines(window: Window) -> tuple[str, ...]:
+    """Say for which welds of a plate the window is, and by which rule; nothing where a plate carries one weld."""
+    if len(window.answers) > 1:
+        whom = POSITIONS[window.answer.position]
+        return (f"This window is for {whom}.", *_first_welds_lines(window))
+    if not window.cool_plate:
+        return ()
+    return (f"For first and later welds alike: wait before each later one until the plate is {window.cool_plate}.",)
+
+
+def _first_welds_lines(window: Window) -> tuple[str, ...]:
+    """Name what is claimed for first welds alone, and the rule by which it serves every weld; it is never confirmed."""
+    first = first_answer(window)
+    if first is None or first.box is None:
+        return ()
+    only = f"For first welds alone (not confirmed): {box_words(window.study, first.box)}."
+    return (f"{only} {cool_down_sentence(window)}".rstrip(),)
+
+
+def assumed_line(window: Window) -> str:
+    """Name in few words what was assumed, and say where all of it stands."""
+    if not window.assumed:
+        return "What was assumed is in the report."
+    return f"Assumed: {'; '.join(window.assumed)}; all of it is in the report."
 
 
 def _lines(card: Sheet, words: Iterable[tuple[str, bool]]) -> None:

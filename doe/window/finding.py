@@ -13,6 +13,7 @@ from doe.models.fit import Fit, ResponseFit
 from doe.window.assurance import Assurance, Position, holding
 from doe.window.best import best_setting
 from doe.window.claim import apply_rules, is_single_setting
+from doe.window.cool_down import cool_plate
 from doe.window.inquiry import (
     CLAIM_DRAWS,
     EXPLORING_DRAWS,
@@ -39,6 +40,7 @@ from doe.window.textbook_window import find_textbook_window
 from doe.window.welded import WeldedRegion, corners, find_welded_region, outside_hull
 from doe.window.window import Answer, AssuranceMap, Nearest, SettingBox, Window, WorkingRegion
 from doe.window.words import (
+    assumed_in_short,
     narrow_sentences,
     no_requirement_sentences,
     nothing_measured_sentence,
@@ -105,6 +107,8 @@ def _unanswered(fit: Fit, region: WeldedRegion, *, seed: int) -> Window:
         reachable=region.reachable,
         claimable=region.claimable,
         assumptions=standing_assumptions(fit),
+        assumed=assumed_in_short(fit),
+        cool_plate=cool_plate(fit.results),
         left_out=_left_out(fit),
         n_welds=n_made(fit.results),
         seed=seed,
@@ -182,6 +186,7 @@ def _answer_all(window: Window, fit: Fit, region: WeldedRegion, required: tuple[
     names = source(EXPLORING_STAGE, EXPLORING_DRAWS).names
     answers, maps = [], []
     scenarios, findings = scenarios_of(fit)
+    findings += [finding for response in required for finding in response.prior_findings]
     if region.thinned:
         looked_at = int(np.count_nonzero(region.reachable))
         findings.append(thinned_sentence(region.study, looked_at=looked_at, checked=CHECKED_SETTINGS))

@@ -23,6 +23,7 @@ from doe.study.model import Claim
 from doe.window.assurance import EVERY_WELD, Draws, quadrature
 from doe.window.best import most_assured
 from doe.window.claim import is_single_setting, limiting_faces
+from doe.window.cool_down import cool_down_assumptions
 from doe.window.inquiry import FLOOR_BELOW, Inquiry, claim_bits, explore
 from doe.window.nearest import largest_reliability
 from doe.window.next_round import n_made, usual_round
@@ -221,4 +222,5 @@ def _assumptions(fit: Fit, promises: tuple[Promise, ...]) -> tuple[str, ...]:
     )
     methods = [f"{promise.name}: {promise.method}." for promise in promises]
     new = "The claim is for a weld made as these test welds were, on a plate like theirs."
-    return tuple(text for text in (*methods, alike, shared, new) if text)
+    cooled = cool_down_assumptions(fit.results) if fit.results.study.plan.later_welds == "cooled" else ()
+    return tuple(text for text in (*methods, alike, shared, *cooled, new) if text)

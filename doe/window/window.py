@@ -302,6 +302,10 @@ class Window:
         Within the limits; and within what was welded.
     assumptions : tuple of str
         Printed with every claim.
+    assumed : tuple of str
+        What was said beforehand and not measured, in few words, for the card.
+    cool_plate : str
+        How cool a plate is before its first weld (``doe.window.cool_down``); empty where it carries one weld.
     left_out : tuple of str
         Responses with a requirement that were not measured: outside the claim.
     findings : tuple of str
@@ -321,6 +325,8 @@ class Window:
     reachable: BoolArray
     claimable: BoolArray
     assumptions: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
+    cool_plate: str = ""
     left_out: tuple[str, ...] = ()
     findings: tuple[str, ...] = ()
     n_welds: int = 0

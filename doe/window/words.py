@@ -9,9 +9,10 @@ import math
 from typing import Final
 
 from doe.coding import FloatArray
-from doe.models.fit import Fit
+from doe.models.fit import Fit, ResponseFit
 from doe.study.model import Claim, Factor, Response, Study
 from doe.units import printed_unit
+from doe.window.cool_down import cool_down_assumptions, cool_down_sentence
 from doe.window.window import Answer, BestSetting, Nearest, SettingBox, Window
 
 CLAIM_DENOMINATORS: Final = (20, 10, 5, 50, 100)
@@ -187,6 +188,8 @@ def window_sentences(window: Window, answer: Answer) -> list[str]:
         claim_sentence(window, answer),
         *answer.prior_lines,
     ]
+    if answer.position == 1 and (rule := cool_down_sentence(window)):
+        sentences.append(rule)
     sentences += limit_sentences(study, answer)
     if answer.working is not None:
         bad = max(math.ceil(answer.working.expected_bad_share * 100 - 1e-9), 1)
@@ -311,10 +314,34 @@ def standing_assumptions(fit: Fit) -> tuple[str, ...]:
     standing = [
         "The claim is for a weld on a new plate, made as these test welds were: same joint, thickness, wire, travel "
         "speed, stick-out and supply.",
+        *cool_down_assumptions(fit.results),
         "It holds given the models and the priors stated here.",
         "However the requirements hang together, the chances of failing them are added up, which is on the safe side.",
     ]
     return tuple(dict.fromkeys([*own, *standing]))
+
+
+def assumed_in_short(fit: Fit) -> tuple[str, ...]:
+    """Name what was said beforehand and not measured, of each response that is judged, in few words for the card."""
+    judged = (response for response in fit.responses if response.response.has_requirement)
+    return tuple(filter(None, (_assumed(response, fit.results.study) for response in judged)))
+
+
+def _assumed(fit: ResponseFit, study: Study) -> str:
+    """Name what was said beforehand about one response; empty where nothing was."""
+    response, supply = fit.response, study.supply
+    if fit.kind == "measure" and response.expect_scatter is not None:
+        return f"scatter of {fit.name} {response.expect_scatter:.3g} {printed_unit(response.unit)}".rstrip()
+    if fit.kind == "count" and "prior" in fit.numbers:
+        return f"{fit.name} as answered" if fit.numbers["prior"] == "informed" else f"nothing known of {fit.name}"
+    load = fit.conditions.get("load", "unknown")
+    if fit.kind == "trip" and load != "unknown" and supply.breaker_a is not None:
+        curve = f", curve {supply.curve}" if supply.curve else ""
+        computed = ", load computed" if load == "computed" else ""
+        return f"{supply.breaker_a:g} A breaker{curve}{computed}"
+    if fit.kind == "pass":
+        return f"{fit.name} on 4 of 5 welds"
+    return f"a typical time to {fit.name}" if fit.kind == "trip" else ""
 
 
 def outside_sentence(study: Study, outside: FloatArray) -> str:

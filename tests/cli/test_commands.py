@@ -193,6 +193,15 @@ def test_fit_answers_as_the_interface_says(filled: Path):
     assert depth["diagnosis"]["drift"] is not None
 
 
+def test_the_window_in_words_ends_with_what_it_rests_on(filled: Path):
+    text = run("window", filled).stdout
+    rests = json.loads(run("window", filled, "--json").stdout)["assumptions"]
+    told = "This rests on what was assumed and not measured:\n" + "".join(f"- {line}\n" for line in rests)
+    assert told in text
+    assert "Before each later weld the plate is back at the preheat setting." in rests
+    assert any(line.startswith("Repeat scatter of penetration") for line in rests)
+
+
 def test_fit_in_words_names_every_response(filled: Path):
     text = run("fit", filled).stdout
     for name in ("penetration", "porosity", "trip"):
@@ -201,6 +210,8 @@ def test_fit_in_words_names_every_response(filled: Path):
     assert text.count("  Checked:\n") == 3
     assert text.count("  Prior sensitivity: the chance of meeting the requirement at ") == 2  # pores and trips
     assert "the breaker expected quicker, by one standard deviation" in text
+    assert text.count("  Assumed and not measured:\n") == 3
+    assert "  - porosity: more towards both ends of voltage and of feed" in text
 
 
 def test_fit_in_words_tells_what_the_hand_did(filled: Path):

@@ -250,6 +250,9 @@ def test_counts_better_towards_both_ends_contradict_the_first_answer(fit, lug_se
     assert any("fewer, not more, towards both ends of" in line and "set aside" in line for line in fitted.findings)
     assert not any("answered from experience" in line for line in fitted.assumptions)
     assert fitted.model.prior.sd[1] == 1.2
+    (said,) = fitted.prior_findings  # is told again with the claim
+    assert said in fitted.findings
+    assert fit(bowl(lug_settings), ANSWERED).prior_findings == ()
 
 
 def test_steep_counts_contradict_the_second_answer(fit, lug_settings):

@@ -159,7 +159,9 @@ def test_with_fewer_than_ten_readings_the_scatter_must_be_stated(fit_lugs: FitLu
 
 @pytest.mark.parametrize(("stated", "word"), [(0.02, "more"), (3.0, "less")])
 def test_a_stated_scatter_that_the_readings_contradict_is_said(stated: float, word: str, fit_lugs: FitLugs) -> None:
-    assert says(fit_lugs(response={"expect_scatter": stated}), f"scatter {word} than was stated")
+    fit = fit_lugs(response={"expect_scatter": stated})
+    assert says(fit, f"scatter {word} than was stated")
+    assert fit.prior_findings == tuple(line for line in fit.findings if "than was stated" in line)
 
 
 def test_a_stated_scatter_that_the_readings_bear_out_is_not_remarked_on(fit_lugs: FitLugs) -> None:

@@ -307,7 +307,7 @@ def test_no_trip_at_all_says_what_the_welds_alone_can_show(fit, lug_study):
     # METHOD.md section 6: the lower bound with the prior intercept at log hold + 0.5, 1, 1.5
     lows = [effect["low"] for effect in fitted.numbers["sensitivity"]["effects"][:3]]
     assert lows[0] < lows[1] < lows[2]
-    assert any("2.7 or 4.5 times" in line for line in fitted.findings)
+    assert [line for line in fitted.findings if "2.7 or 4.5 times" in line] == list(fitted.prior_findings) != []
 
 
 def test_welds_that_ran_short_do_not_count_towards_what_no_trip_shows(fit):

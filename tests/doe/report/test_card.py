@@ -103,6 +103,66 @@ def test_a_full_card_keeps_its_words_above_the_stamp(hinge: Study, tmp_path: Pat
     assert tops["CONFIRMED"] < tops["initials"]
 
 
+def warm(window: Window) -> Window:
+    """Make of a window one that later welds share only in part: first welds alone reach one setting further."""
+    box = window.answer.box
+    high = tuple(float(f.positions[2]) for f in window.study.factors)
+    wide = replace(box, high=high, dials=tuple(f.positions[:3] for f in window.study.factors))
+    first, later = replace(window.answer, position=1, box=wide), replace(window.answer, position=2)
+    return replace(window, answers=(window.answer, first, later), cool_plate="back at the preheat setting")
+
+
+def test_the_card_says_for_which_welds_it_is_and_how_first_welds_settings_serve_all(hinge: Study, tmp_path: Path):
+    text = " ".join(text_of(setting_card(warm(found(hinge)), empty_results(hinge)), tmp_path).split())
+    assert "This window is for first and later welds alike. For first welds alone (not confirmed): voltage 1 to" in text
+    assert "Wait before each later weld until the plate is back at the preheat setting: the first-weld window" in text
+    same = replace(found(hinge), answers=tuple(replace(found(hinge).answer, position=p) for p in ("any", 1, 2)))
+    text = " ".join(text_of(setting_card(same, empty_results(hinge)), tmp_path).split())
+    assert "for first and later welds alike." in text
+    assert "For first welds alone" not in text
+    assert "Wait" not in text
+
+
+def test_a_card_without_a_claim_for_every_weld_names_what_first_welds_allow(hinge: Study, tmp_path: Path):
+    window = warm(found(hinge))
+    none = Answer("any", nearest=Nearest(None, None, None, None, "porosity", "cannot say yet", 6))
+    window = replace(window, answers=(none, *window.answers[1:]), assumed=("porosity as answered",))
+    text = " ".join(text_of(setting_card(window, empty_results(hinge)), tmp_path).split())
+    assert "No setting can be claimed yet" in text
+    assert "For first welds alone (not confirmed): voltage 1 to 3" in text
+    assert "then serves every weld" in text
+    assert "Assumed: porosity as answered" in text
+
+
+def test_where_plates_cool_in_between_the_card_says_to_wait(hinge: Study, tmp_path: Path):
+    window = replace(found(hinge), cool_plate="back at the preheat setting")
+    text = " ".join(text_of(setting_card(window, empty_results(hinge)), tmp_path).split())
+    rule = "For first and later welds alike: wait before each later one until the plate is back at the preheat setting."
+    assert rule in text
+    alone = " ".join(text_of(setting_card(found(hinge), empty_results(hinge)), tmp_path).split())
+    assert "later" not in alone
+
+
+def test_the_card_names_what_was_assumed_and_where_all_of_it_stands(hinge: Study, tmp_path: Path):
+    window = replace(found(hinge), assumed=("scatter of penetration 0.3 mm", "porosity as answered"))
+    text = " ".join(text_of(setting_card(window, empty_results(hinge)), tmp_path).split())
+    assert "Assumed: scatter of penetration 0.3 mm; porosity as answered; all of it is in the report." in text
+    text = " ".join(text_of(setting_card(found(hinge), empty_results(hinge)), tmp_path).split())
+    assert "What was assumed is in the report." in text
+
+
+@pytest.mark.parametrize("size", ["A6", "index card"])
+def test_the_card_of_warm_plates_keeps_its_words_above_the_stamp(hinge: Study, tmp_path: Path, size: str):
+    results = empty_results(hinge, outlet=("the one by the gate",), cord=("25 m reel, unrolled",), spool=("B7",))
+    assumed = ("scatter of penetration 0.3 mm", "porosity as answered", "16 A breaker, curve C, load computed")
+    path = tmp_path / "card.pdf"
+    path.write_bytes(setting_card(replace(warm(found(hinge)), assumed=assumed), results, size=size))
+    boxes = subprocess.run(["pdftotext", "-bbox", path, "-"], capture_output=True, text=True, check=True).stdout
+    words = re.findall(r'yMin="([\d.]+)" xMax="[\d.]+" yMax="([\d.]+)">([^<]+)</word>', boxes)
+    stamp = next(float(top) for top, _, word in words if word == "CONFIRMED")
+    assert max(float(bottom) for _, bottom, word in words if word == "report.") < stamp - 3
+
+
 def test_the_card_says_what_a_good_weld_is(hinge: Study, tmp_path: Path):
     text = " ".join(text_of(setting_card(found(hinge), empty_results(hinge)), tmp_path).split())
     assert "A good weld here: penetration at least 1.2 mm" in text

@@ -140,6 +140,17 @@ def line_fit(bench, rng, study, *, n=16, truth=(2.2, 0.5), sd=0.25):
     return textbook_fit(bench, study, {"penetration": measurement(y)}, settings)
 
 
+def test_the_handbooks_claim_rests_on_plates_that_cool_in_between_too(bench):
+    plan = PlanWishes(terms=("constant",), welds_per_plate=2)
+    study = bench.study(responses=(Response("root fused", "pass"),), plan=plan)
+    fit = textbook_fit(bench, study, {"root fused": Passes(np.ones(22))}, spread_settings(22))
+    rule = "Before each later weld the plate is as cool as a first weld starts."
+    assert rule in find_window(fit).assumptions
+    warm = replace(study, plan=replace(plan, later_welds="warm"))
+    fit = textbook_fit(bench, warm, {"root fused": Passes(np.ones(22))}, spread_settings(22))
+    assert not any("cool" in line for line in find_window(fit).assumptions)
+
+
 def test_a_surface_window_keeps_its_promise_at_all_settings_at_once(bench):
     study, rng = surface_study(bench), np.random.default_rng(1)
     wrong = found = 0

@@ -10,6 +10,7 @@ from doe.window import find_window, window_sentences
 from doe.window.window import SettingBox
 from doe.window.words import (
     LESSER_DENOMINATORS,
+    assumed_in_short,
     at_least,
     box_words,
     claim_sentence,
@@ -165,6 +166,35 @@ def test_a_trip_that_bars_the_claim_leaves_the_box_not_contradicted(bench):
     told = " ".join(window_sentences(window, window.answer))
     assert "Not contradicted, and not claimed: voltage" in told
     assert "What can be claimed" not in told
+
+
+def test_a_doubt_about_what_was_said_beforehand_goes_with_the_window(bench):
+    study = bench.study()
+    doubt = "The counts contradict the answers from experience."
+    fit = bench.fit(study, {"penetration": bench.hill(study)}, findings=("Another.", doubt), prior_findings=(doubt,))
+    window = find_window(fit)
+    assert window.findings == (doubt,)
+    assert doubt in window.to_dict()["findings"]
+
+
+@pytest.mark.parametrize(
+    ("response", "numbers", "conditions", "words"),
+    [
+        (Response("depth", "measure", "mm", at_least=1.0, expect_scatter=0.25), {}, {}, ("scatter of depth 0.25 mm",)),
+        (Response("depth", "measure", "mm", at_least=1.0), {}, {}, ()),
+        (Response("depth", "measure", "mm", expect_scatter=0.25), {}, {}, ()),
+        (Response("pores", "count", at_most=2), {"prior": "informed"}, {}, ("pores as answered",)),
+        (Response("pores", "count", at_most=2), {"prior": "cautious"}, {}, ("nothing known of pores",)),
+        (Response("trip", "trip", hold_s=30.0), {}, {"load": "measured"}, ("16 A breaker, curve C",)),
+        (Response("trip", "trip", hold_s=30.0), {}, {"load": "computed"}, ("16 A breaker, curve C, load computed",)),
+        (Response("trip", "trip", hold_s=30.0), {}, {"load": "unknown"}, ("a typical time to trip",)),
+        (Response("fused", "pass"), {}, {}, ("fused on 4 of 5 welds",)),
+    ],
+)
+def test_what_was_assumed_is_named_in_few_words(bench, hinge, response, numbers, conditions, words):
+    study = bench.study(responses=(response,), supply=hinge.supply)
+    model = {response.name: bench.hill(study)}
+    assert assumed_in_short(bench.fit(study, model, conditions={response.name: conditions}, numbers=numbers)) == words
 
 
 def test_a_box_narrower_than_the_wander_is_told(hinge):
