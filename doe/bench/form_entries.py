@@ -8,6 +8,7 @@ from typing import Final, get_args
 from doe.bench.columns import Column
 from doe.bench.results import Status
 from doe.study.model import Factor, Response, Study
+from doe.study.trips import what_counts
 from doe.units import convert
 
 PLACES: Final = ("indoors", "outdoors", "wind")
@@ -81,7 +82,7 @@ def entry_of(column: Column, study: Study) -> Entry:
     if column.what == "actual":
         return _actual(column, study.factor(column.name))
     if column.what in ("reading", "length", "run"):
-        return _response(column, study.response(column.name))
+        return _response(column, study.response(column.name), study)
     if column.what == "condition":
         return _condition(column)
     if column.name == "place":
@@ -106,7 +107,7 @@ def _actual(column: Column, factor: Factor) -> Entry:
     )
 
 
-def _response(column: Column, response: Response) -> Entry:
+def _response(column: Column, response: Response, study: Study) -> Entry:
     if column.what == "length":
         guide = f"length looked at, in {column.unit}: the steady part, without the start and the stop"
         return Entry(column.words, guide, limits=(0, LARGEST))
@@ -118,7 +119,9 @@ def _response(column: Column, response: Response) -> Entry:
         return Entry(column.words, guide, limits=(0, LARGEST if response.full is None else response.full))
     if response.kind == "count":
         return Entry(column.words, "how many were found: a whole number, 0 for none", limits=(0, 999), is_whole=True)
-    guide = "yes or no: a trip is a result, also of an aborted weld" if response.kind == "trip" else "yes or no"
+    guide = "yes or no"
+    if response.kind == "trip":
+        guide = f"yes or no, also of an aborted weld; {what_counts(study, response)}"
     return Entry(column.words, guide, ("yes", "no"))
 
 

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
+import re
+from collections.abc import Iterator
 from typing import Final
 
 from doe.bench.columns import plan_columns, results_columns
 from doe.planning.plan import Plan
 from doe.planning.table import plan_table, safe_cell
+from doe.study.model import Study
+from doe.study.trips import what_counts
 
 HOW_TO_FILL: Final = (
     "One row a weld. Leave blank what was not measured. Write ? where it is unreadable and 0 where nothing was found.",
@@ -43,8 +47,16 @@ def results_table(plan: Plan) -> str:
     blank = results_columns(plan.study)[len(plan_columns(plan.study)) :]
     text = io.StringIO()
     text.writelines(comments)
-    text.writelines(f"# {line}\n" for line in (*HOW_TO_FILL, *(SECOND_BEADS if plan.second_beads else ())))
+    second = SECOND_BEADS if plan.second_beads else ()
+    text.writelines(f"# {line}\n" for line in (*HOW_TO_FILL, *_whose_trips(plan.study), *second))
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow([*rows[0], *(safe_cell(column.heading) for column in blank)])
     writer.writerows([*row, *("" for _ in blank)] for row in rows[1:])
     return text.getvalue()
+
+
+def _whose_trips(study: Study) -> Iterator[str]:
+    """Say of each trip column whose trips it holds; a separator in a name would break the cell."""
+    for response in study.responses:
+        if response.kind == "trip":
+            yield re.sub(r"[,;\t]", " ", f"under {response.name}: {what_counts(study, response)}.")
