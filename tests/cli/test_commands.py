@@ -318,6 +318,7 @@ def test_new_without_questions_makes_a_plan_to_print(tmp_path: Path):
 def test_what_an_engineer_asks_of_a_plan_is_told_by_plan_and_not_by_new(tmp_path: Path):
     new = run("new", tmp_path / "gate", "--no-input", "--welds", "8")
     assert "For an engineer" not in new.stdout
+    assert "nothing can be claimed about it from 8 welds" in " ".join(new.stdout.split())
     assert "For an engineer" in run("plan", tmp_path / "gate").stdout
 
 
