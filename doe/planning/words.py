@@ -71,8 +71,8 @@ def unstated_scatter(plan: Plan) -> tuple[str, ...]:
     if len(made) >= LEAST_READINGS:
         why, instead = "no two welds are made alike, so none shows how far such welds scatter", "repeat a setting"
     return tuple(
-        f"{response.name}: nothing can be claimed about it from {_count(len(made), 'weld')}: {why}. State that scatter, "
-        f"known from earlier work (expect_scatter), or {instead}."
+        f"{response.name}: nothing can be claimed about it from {_count(len(made), 'weld')}: {why}. State that "
+        f"scatter, known from earlier work (expect_scatter), or {instead}."
         for response in plan.study.responses
         if response.kind == "measure" and response.has_requirement
         if response.expect_scatter is None and not response.scatter_from
