@@ -59,29 +59,6 @@ def test_the_breakers_law_is_for_the_breaker_only():
     assert not is_breaker(Study("t", (), (cut_out,)), cut_out)
 
 
-@pytest.mark.parametrize(
-    ("name", "said"),
-    [
-        ("stopped early", "its name does not say what stopped the weld, so it is not taken for the supply's breaker"),
-        ("machine stopped", "by its name it is not the supply's breaker, so the breaker's time law is not used for it"),
-    ],
-)
-def test_a_lone_response_that_is_not_named_a_breakers_does_not_take_its_law(fit, lug_study, tripping, name, said):
-    tripped, time_s, line = tripping
-    other = Response(name, "trip", hold_s=30.0)
-    fitted = fit(tripped, time_s, response=other, study=replace(lug_study, supply=SUPPLY), conditions=line)
-    assert fitted.conditions["load"] == "unknown"
-    assert [t.term for t in fitted.terms] == ["constant", "voltage", "feed", "preheat"]
-    assert any(said in line for line in fitted.assumptions)
-    assert not any("Line-current readings" in line for line in fitted.assumptions)
-
-
-def test_where_no_cut_out_acted_no_breaker_is_spoken_of(fit):
-    fitted = fit(np.zeros(16), 60.0, response=Response("earth-fault trip", "trip", hold_s=30.0))
-    assert any(line.startswith("No earth-fault trip was seen. 16 welds") for line in fitted.findings)
-    assert any(line.startswith("No breaker trip was seen.") for line in fit(np.zeros(16), 60.0).findings)
-
-
 def test_load_decides_the_model(fit, lug_study, lug_settings, tripping):
     tripped, time_s, line = tripping
     study = replace(lug_study, supply=SUPPLY, machine=MACHINE)
