@@ -36,6 +36,7 @@ class Planned:
     def to_dict(self) -> dict[str, object]:
         """Give the plan as ``plan --json`` prints it."""
         from doe.planning.telling import tells_more
+        from doe.planning.words import unstated_scatter
 
         return {
             "schema": 1,
@@ -44,6 +45,7 @@ class Planned:
             "cost": self.cost.to_dict(),
             "feasibility": [load.to_dict() for load in self.loads],
             "tells_more": list(tells_more(self.plan.study)),
+            "no_claim_yet": list(unstated_scatter(self.plan)),
         }
 
     def words(self) -> tuple[str, ...]:

@@ -13,6 +13,9 @@ import click
 from cli.answer import answers, changing, json_option, note, print_json, say, seed_option, wrote
 from cli.progress import progress
 
+KNOWN = "From earlier work; leave it out if you do not know: a wrong answer makes a wrong claim."
+"""What is said with each answer that a claim rests on and no test weld shows."""
+
 
 @click.command("new")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path, file_okay=False))
@@ -24,6 +27,17 @@ from cli.progress import progress
 @click.option("--plate", help="Welds on a plate: “1”, “2 cooled”, “2 warm”.")
 @click.option("--must", help="What a good weld must meet: “1.2 mm penetration, 2 pores in 100 mm, hold 30 s”.")
 @click.option("--welds", help="How many test welds are affordable.")
+@click.option("--scatter", help=f"How far welds made alike scatter in depth: “0.3 mm” (expect_scatter). {KNOWN}")
+@click.option(
+    "--good-zone",
+    help="Porosity gets worse towards both ends of these dials: “voltage, feed” (expect_good_zone). Goes with "
+    f"--ratio-under. {KNOWN}",
+)
+@click.option(
+    "--ratio-under",
+    help="Porosity differs by less than so many times between the best and the worst corner: “10” at most "
+    f"(expect_ratio_under). Goes with --good-zone. {KNOWN}",
+)
 @click.option("--preheat", default="", help="Preheat levels, one a plate: “20 70 120 degC” (not asked).")
 @click.option("--title", default="", help="Title of the study (not asked; the folder’s name).")
 @click.option("--no-input", is_flag=True, help="Ask nothing; take the default of every answer not given.")
@@ -40,16 +54,17 @@ def command(
       weldwindow new hinge
       weldwindow new hinge --no-input
       weldwindow new hinge --weld "lap fillet, 10 mm" --voltage "1=17 2=18.4 3=19.6" --welds 16
+      weldwindow new hinge --scatter "0.3 mm" --good-zone "voltage, feed" --ratio-under 10
     """
     from cli.steps import make_plan, write_new_study, write_plan
     from doe.saving import all_or_nothing, make_folder
-    from doe.study.answers import QUESTIONS, read_answers
+    from doe.study.answers import read_answers
     from doe.study.reading import parse_study
     from doe.study.writing import study_text
 
     refuse_old_study(folder)
     silent = no_input or as_json or not is_terminal()
-    texts = {key: given.get(key) or (QUESTIONS[key][1] if silent else ask(key)) for key in QUESTIONS}
+    texts = _texts(given, silent=silent)
     with kept_answers(folder, {} if silent else texts):
         text = study_text(read_answers(texts, title=title or folder.resolve().name, preheat=preheat))
         with progress("planning", quiet=as_json) as report:
@@ -63,7 +78,7 @@ def command(
     else:
         say(planned.words())
     if not no_input and not is_terminal():
-        _note_defaults({key: text for key, text in texts.items() if not given.get(key)})
+        _note_defaults({key: text for key, text in texts.items() if text and not given.get(key)})
     note("More can be said in study.toml: everything else stands there, commented out.")
     wrote(files, f"print the run sheet, weld, fill in {folder / 'results.csv'}; then weldwindow go {folder}")
 
@@ -89,10 +104,42 @@ def is_terminal() -> bool:
     return sys.stdin.isatty()
 
 
-def ask(key: str) -> str:
+def _texts(given: Mapping[str, str | None], *, silent: bool) -> dict[str, str]:
+    """Take each answer from its flag, or ask for it; what a flag leaves open beyond the eight stays open."""
+    from doe.study.answers import FOLLOW_UPS, QUESTIONS
+
+    texts = {}
+    for key, (question, default) in QUESTIONS.items():
+        asks = not silent and not given.get(key)
+        texts[key] = ask(key, question, default) if asks else given.get(key) or default
+        if key == "must":
+            further = {name: given.get(name) or "" for name in FOLLOW_UPS}
+            texts |= _ask_further(texts[key], further) if asks else further
+    return texts
+
+
+def _ask_further(must: str, known: Mapping[str, str]) -> dict[str, str]:
+    """Ask what the requirements call for, as part of the same question; an empty answer leaves it open."""
+    from doe.study.answers import FOLLOW_UPS, IF_NOT_KNOWN, NOT_KNOWN, follow_ups
+
+    texts = dict(known)
+    open_ones = [key for key in follow_ups(must) if not known[key]]
+    if open_ones:
+        note(IF_NOT_KNOWN)
+    for key in open_ones:
+        if key != "ratio_under" or texts["good_zone"]:
+            answer = ask(key, FOLLOW_UPS[key], "")
+            texts[key] = "" if answer.strip().lower() in NOT_KNOWN else answer
+    if texts["good_zone"] and not texts["ratio_under"]:
+        note("The two answers on porosity are used together: without the second the first is left out.")
+        texts["good_zone"] = ""
+    return texts
+
+
+def ask(key: str, question: str, default: str) -> str:
     """Ask one question, and again where the answer cannot be read: it says what is accepted."""
     from doe.errors import DoeError
-    from doe.study.answers import QUESTIONS, READERS
+    from doe.study.answers import READERS
 
     def readable(text: str) -> str:
         try:
@@ -101,8 +148,7 @@ def ask(key: str) -> str:
             raise click.UsageError(error.message) from error
         return text
 
-    question, default = QUESTIONS[key]
-    return str(click.prompt(question, default=default, value_proc=readable, err=True))
+    return str(click.prompt(question, default=default, show_default=bool(default), value_proc=readable, err=True))
 
 
 @contextlib.contextmanager
@@ -114,6 +160,6 @@ def kept_answers(folder: Path, texts: Mapping[str, str]) -> Iterator[None]:
         yield
     except DoeError:
         if texts:
-            flags = [part for key, text in texts.items() for part in (f"--{key}", text)]
+            flags = [part for key, text in texts.items() if text for part in (f"--{key.replace('_', '-')}", text)]
             note(f"Your answers, to change and run again:\n  {shlex.join(['weldwindow', 'new', str(folder), *flags])}")
         raise

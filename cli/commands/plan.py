@@ -34,10 +34,18 @@ EDGES_SAID = (
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="Score the plan in this CSV instead of making one.",
 )
-@click.option("--how-many", is_flag=True, help="Compare 8 to 30 welds instead: half-width, power and cost.")
-@click.option("--simulate", is_flag=True, help="With --how-many: also simulate the chance of a window (minutes).")
 @click.option(
-    "--jobs", type=click.IntRange(1, 1024), help="With --simulate: how many processes; every processor unless said."
+    "--how-many",
+    is_flag=True,
+    help="Compare 8 to 30 welds instead: half-width, power, cost, and the simulated chance and size of a window.",
+)
+@click.option(
+    "--simulate/--no-simulate",
+    default=None,
+    help="With --how-many: simulate the chance of a window (a minute or two, the default), or leave that out.",
+)
+@click.option(
+    "--jobs", type=click.IntRange(1, 1024), help="With --how-many: how many processes; every processor unless said."
 )
 @click.option("--afford", metavar="BUDGET", help="Plan the most welds for “90 min”, “12 plates” or “20 welds”.")
 @click.option(
@@ -61,7 +69,7 @@ def command(folder: Path, replace: bool, as_json: bool, seed: int, **asked: Any)
       weldwindow plan hinge --seed 7 --replace
       weldwindow plan hinge --design mine.csv
       weldwindow plan hinge --how-many
-      weldwindow plan hinge --how-many --simulate --jobs 2
+      weldwindow plan hinge --how-many --no-simulate
       weldwindow plan hinge --afford "12 plates"
       weldwindow plan hinge --choose 4
       weldwindow plan hinge --edges
@@ -74,8 +82,7 @@ def command(folder: Path, replace: bool, as_json: bool, seed: int, **asked: Any)
     if asked["design"] is not None:
         _score(asked["design"], study, as_json=as_json)
     elif asked["how_many"]:
-        jobs = asked["jobs"] if asked["simulate"] else None
-        _compare_sizes(study, simulate=asked["simulate"], jobs=jobs, as_json=as_json, seed=seed)
+        _compare_sizes(study, simulate=asked["simulate"], jobs=asked["jobs"], as_json=as_json, seed=seed)
     elif asked["edges"]:
         _find_edges(study, replace=replace, as_json=as_json)
     elif asked["choose"]:
@@ -93,11 +100,11 @@ def _refuse_contradictions(asked: dict[str, Any]) -> None:
     if len(given) > 1:
         message = f"{' and '.join(given)} ask for different things; give one of them"
         raise click.UsageError(message)
-    if asked["simulate"] and not asked["how_many"]:
-        message = "--simulate goes with --how-many"
+    if asked["simulate"] is not None and not asked["how_many"]:
+        message = f"{'--simulate' if asked['simulate'] else '--no-simulate'} goes with --how-many"
         raise click.UsageError(message)
-    if asked["jobs"] and not asked["simulate"]:
-        message = "--jobs goes with --simulate"
+    if asked["jobs"] and (not asked["how_many"] or asked["simulate"] is False):
+        message = "--jobs goes with --how-many where it simulates"
         raise click.UsageError(message)
 
 
@@ -179,34 +186,49 @@ def _find_edges(study: Study, *, replace: bool, as_json: bool) -> None:
     wrote([], f"{paste}weldwindow plan {study.folder}")
 
 
-def _compare_sizes(study: Study, *, simulate: bool, jobs: int | None, as_json: bool, seed: int) -> None:
+def _compare_sizes(study: Study, *, simulate: bool | None, jobs: int | None, as_json: bool, seed: int) -> None:
     """Compare numbers of welds; no plan is written."""
     from doe.planning import how_many
     from doe.report.how_many_figure import write_how_many
 
     with progress("comparing numbers of welds", quiet=as_json) as report:
         rows = how_many(study, seed=seed, progress=report)
-    simulated = _simulate(study, jobs=jobs, as_json=as_json, seed=seed) if simulate else ()
+    simulated, why_not = _simulate(study, simulate=simulate, jobs=jobs, as_json=as_json, seed=seed)
     with changing(study.folder):
         files = write_how_many(study, rows, simulated)
     if as_json:
         answer: dict[str, object] = {"schema": 1, "seed": seed, "sizes": [row.to_dict() for row in rows]}
-        if simulate:
-            answer["simulated"] = [row.to_dict() for row in simulated]
+        if simulate is not False:
+            answer |= {"simulated": [row.to_dict() for row in simulated], "not_simulated": why_not or None}
         print_json(answer)
     else:
         _print_sizes(study, rows, simulated)
+        say((f"The chance of a window was not simulated: {why_not}.",) if why_not else ())
     wrote(files, f"set [plan] welds in {study.folder / 'study.toml'}; then weldwindow plan {study.folder}")
 
 
-def _simulate(study: Study, *, jobs: int | None, as_json: bool, seed: int) -> tuple[SimulatedSize, ...]:
-    """Simulate the chance of a window, on every processor unless told otherwise."""
+def _simulate(
+    study: Study, *, simulate: bool | None, jobs: int | None, as_json: bool, seed: int
+) -> tuple[tuple[SimulatedSize, ...], str]:
+    """Simulate the chance of a window, on every processor unless told otherwise; else say why it cannot be.
+
+    Where it was asked for by name and cannot be, that is the answer; where it only comes with the comparison, the
+    comparison stands without it.
+    """
+    if simulate is False:
+        return (), ""
     import joblib
 
+    from doe.errors import CannotAnswerError
     from doe.rehearsal import how_many
 
-    with progress("simulating studies", quiet=as_json) as report:
-        return how_many.simulate_sizes(study, jobs=jobs or joblib.cpu_count(), seed=seed, progress=report)
+    try:
+        with progress("simulating studies", quiet=as_json) as report:
+            return how_many.simulate_sizes(study, jobs=jobs or joblib.cpu_count(), seed=seed, progress=report), ""
+    except CannotAnswerError as refusal:
+        if simulate:
+            raise
+        return (), refusal.message
 
 
 def _print_sizes(study: Study, rows: Sequence[SizeRow], simulated: Sequence[SimulatedSize]) -> None:

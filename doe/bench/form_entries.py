@@ -10,6 +10,7 @@ from doe.bench.results import Status
 from doe.bench.root_depth import FROM_THE_ROOT, is_root_depth
 from doe.bench.zeros import can_miss_the_root
 from doe.study.model import Factor, Response, Study
+from doe.study.trips import what_counts
 from doe.units import convert
 
 PLACES: Final = ("indoors", "outdoors", "wind")
@@ -125,7 +126,9 @@ def _response(column: Column, response: Response, study: Study) -> Entry:
         return Entry(column.words, guide, limits=(-largest, largest))
     if response.kind == "count":
         return Entry(column.words, "how many were found: a whole number, 0 for none", limits=(0, 999), is_whole=True)
-    guide = "yes or no: a trip is a result, also of an aborted weld" if response.kind == "trip" else "yes or no"
+    guide = "yes or no"
+    if response.kind == "trip":
+        guide = f"yes or no, also of an aborted weld; {what_counts(study, response)}"
     return Entry(column.words, guide, ("yes", "no"))
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+import re
+from collections.abc import Iterator
 from typing import Final
 
 from doe.bench.columns import plan_columns, results_columns
@@ -11,6 +13,8 @@ from doe.bench.root_depth import is_root_depth
 from doe.bench.zeros import can_miss_the_root
 from doe.planning.plan import Plan
 from doe.planning.table import plan_table, safe_cell
+from doe.study.model import Study
+from doe.study.trips import what_counts
 
 HOW_TO_FILL: Final = (
     "One row a weld. Leave blank what was not measured. Write ? where it is unreadable and 0 where nothing was found.",
@@ -64,4 +68,11 @@ def _how_to_fill(plan: Plan) -> tuple[str, ...]:
     *first, last = HOW_TO_FILL
     from_root = f"{last} {ROOT_DEPTH}" if any(is_root_depth(response, study) for response in responses) else last
     no_fusion = NO_FUSION if any(can_miss_the_root(response) for response in responses) else ()
-    return (*first, from_root, *no_fusion, *(SECOND_BEADS if plan.second_beads else ()))
+    return (*first, from_root, *no_fusion, *_whose_trips(study), *(SECOND_BEADS if plan.second_beads else ()))
+
+
+def _whose_trips(study: Study) -> Iterator[str]:
+    """Say of each trip column whose trips it holds; a separator in a name would break the cell."""
+    for response in study.responses:
+        if response.kind == "trip":
+            yield re.sub(r"[,;\t]", " ", f"under {response.name}: {what_counts(study, response)}.")

@@ -17,10 +17,8 @@ from doe.coding import Coding, FloatArray
 from doe.models.measure_posterior import MeasurePosterior
 from doe.models.surface import count_levels
 from doe.models.usable import LEAST_READING_DF, Usable, has_repeats
-from doe.study.model import Response
+from doe.study.model import LEAST_READINGS, Response
 
-LEAST_WELDS: Final = 10
-"""Below this many readings the repeat scatter must be stated; METHOD.md section 6."""
 LEAST_SEEN: Final = 2
 """Fewest readings below ``full`` from which a scatter can be told."""
 THIRD_ORDER_SHARE: Final = 0.6
@@ -52,7 +50,7 @@ def refusal_of(response: Response, usable: Usable) -> str:
 
 def is_scatter_known(results: Results, response: Response, usable: Usable) -> bool:
     """Whether the repeat scatter was stated, or can be told from enough readings with repeats among them."""
-    return response.expect_scatter is not None or (usable.n >= LEAST_WELDS and _repeated(results, usable))
+    return response.expect_scatter is not None or (usable.n >= LEAST_READINGS and _repeated(results, usable))
 
 
 def _repeated(results: Results, usable: Usable) -> bool:
@@ -116,10 +114,10 @@ def suspects_of(
 def _too_little(results: Results, response: Response, usable: Usable) -> Iterator[str]:
     if response.expect_scatter is not None:
         return
-    if usable.n < LEAST_WELDS:
+    if usable.n < LEAST_READINGS:
         yield (
-            f"{response.name} was read on {_count(usable.n, 'weld')} only. With fewer than {LEAST_WELDS}, the repeat "
-            "scatter must be stated (`expect_scatter`) before anything can be claimed."
+            f"{response.name} was read on {_count(usable.n, 'weld')} only. With fewer than {LEAST_READINGS}, the "
+            "repeat scatter must be stated (`expect_scatter`) before anything can be claimed."
         )
     if not _repeated(results, usable):
         yield (

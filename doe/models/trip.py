@@ -3,13 +3,12 @@
 A trip at t is an event, a weld that ran t without one is censored: it held at least so long, no more is known.
 Where the load on the supply is known from readings the breaker's time law is used (``doe.models.breaker``);
 otherwise the log of the median time is linear in the coded factors, with a prior that expects hotter settings to
-trip sooner. The breaker's law is for breakers only: of several trip responses it goes to the first whose name
-does not speak of a thermal cut-out or the duty cycle; the others are fitted in the coded factors.
+trip sooner. The breaker's law is for breakers only: it goes to the first trip response whose name speaks of one
+(``doe.study.trips``); the others, and those whose name leaves it open, are fitted in the coded factors.
 """
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -30,18 +29,11 @@ from doe.models.summary import summarise_draws, summarise_terms
 from doe.models.surface import BoolArray, build_surface
 from doe.models.trip_cause import CauseModel, chance_of_other_cause, other_cause_model
 from doe.models.weibull import TripTimes, shape_of
-from doe.study.model import Response, Study
+from doe.study.model import Response
+from doe.study.trips import is_breaker
 
 SHORTEST_S: Final = 0.1
 """A trip the moment the arc was lit counts as this. [s]"""
-NOT_A_BREAKER: Final = re.compile(r"thermal|cut.?out|duty|overheat", re.IGNORECASE)
-"""Names of trip responses that are not the supply's breaker."""
-
-
-def is_breaker(study: Study, response: Response) -> bool:
-    """Whether this is the trip response that stands for the supply's breaker."""
-    names = [r.name for r in study.responses if r.kind == "trip" and not NOT_A_BREAKER.search(r.name)]
-    return names[:1] == [response.name]
 
 
 # --- what the welds say
@@ -267,9 +259,7 @@ def _report(task: TripTask, fitted: FittedTrip, load: LoadTrend | None) -> Respo
             *trip_words.cause_findings(told, fitted.other_chance),
             *(() if settled else (NOT_SETTLED,)),
         ),
-        assumptions=trip_words.assumptions(
-            told, load, by_length=trips.by_length, breaker=is_breaker(results.study, response)
-        ),
+        assumptions=trip_words.assumptions(told, load, by_length=trips.by_length),
         prior_findings=trip_words.prior_findings(told, sensitivity if load is None else None),
         model=fitted.model,
         settled=settled,

@@ -17,6 +17,7 @@ from doe.models.sampled import Sensitivity
 from doe.models.surface import BoolArray
 from doe.models.weibull import TripTimes
 from doe.study.model import Factor, Response, Study
+from doe.study.trips import is_breaker, name_unclear, whose_trips
 from doe.units import printed_unit
 
 WORTH_READING: Final = 1.4
@@ -64,10 +65,10 @@ def _no_trip(told: Told) -> str:
     full = int((told.times.log_time >= log_hold - 1e-9).sum())
     n = full or len(told.times.log_time)
     shown = (1.0 - confidence) ** (1.0 / n)
-    seen = "No breaker trip was seen." if "trip" in told.response.name else f"No {told.response.name} was seen."
+    what = "breaker trip" if is_breaker(told.results.study, told.response) else told.response.name
     return (
-        f"{seen} {n} welds without a trip cannot by themselves show more than about {shown:.3f} reliability; "
-        "the rest is the assumed prior."
+        f"No {what} was seen. {n} welds without a trip cannot by themselves show more than about {shown:.3f} "
+        "reliability; the rest is the assumed prior."
     )
 
 
@@ -174,10 +175,10 @@ def cause_findings(told: Told, other_chance: float | None) -> tuple[str, ...]:
 # --- assumptions
 
 
-def assumptions(told: Told, load: LoadTrend | None, *, by_length: int, breaker: bool) -> tuple[str, ...]:
+def assumptions(told: Told, load: LoadTrend | None, *, by_length: int) -> tuple[str, ...]:
     """List what was assumed about the trips and not measured."""
     name = told.response.name
-    said = _unknown_load(told, breaker=breaker) if load is None else _known_load(told, load)
+    said = _unknown_load(told) if load is None else _known_load(told, load)
     if told.response.hold_s is None:
         said.insert(
             0, f"{name}: no time to hold was asked; taken is {told.hold_s:.3g} s, the middle one of the arc times."
@@ -191,18 +192,29 @@ def assumptions(told: Told, load: LoadTrend | None, *, by_length: int, breaker: 
     return tuple(said)
 
 
-def _unknown_load(told: Told, *, breaker: bool) -> list[str]:
+def _unknown_load(told: Told) -> list[str]:
     name, typical = told.response.name, 1.65 * told.hold_s
     said = [
         f"{name}: before the welds spoke, the typical time to trip in the middle of the region was taken as "
         f"{typical:.0f} s, give or take a factor of seven, and shorter at higher voltage and feed."
     ]
-    if breaker:
+    if is_breaker(told.results.study, told.response):
         said.append(
             f"{name}: the load on the supply is not known. Line-current readings, with the breaker's rating "
             "stated, would put the breaker's own time law in place of this."
         )
+    else:
+        said.append(_not_the_breaker(told))
     return said
+
+
+def _not_the_breaker(told: Told) -> str:
+    """Say that a response was not taken for the supply's breaker, and why."""
+    name, whose = told.response.name, whose_trips(told.response)
+    if whose == "unclear":
+        return name_unclear(told.response)
+    why = "by its name it is not the supply's breaker" if whose == "other" else "another response is the breaker's"
+    return f"{name}: {why}, so the breaker's time law is not used for it."
 
 
 def _known_load(told: Told, load: LoadTrend) -> list[str]:

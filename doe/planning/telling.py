@@ -10,6 +10,7 @@ from collections.abc import Collection
 from typing import Final
 
 from doe.study.model import Response, Study
+from doe.study.trips import is_breaker, name_unclear
 
 HEADING: Final = (
     "None of these is a coupon more to cut, and on rehearsed studies each made the window that can be claimed larger:"
@@ -54,7 +55,13 @@ def _depth(response: Response) -> str:
 
 
 def _load(study: Study, response: Response) -> str:
-    """Ask for the load on the supply: the breaker's own law of time then stands in place of the dials."""
+    """Ask for the load on the supply: the breaker's own law of time then stands in place of the dials.
+
+    It is of no use where trips are not the breaker's; where the name leaves that open, whose they are is asked first.
+    """
+    unclear = name_unclear(response)
+    if unclear or not is_breaker(study, response):
+        return unclear
     stated = "" if study.supply.breaker_a else "the supply's volts and breaker under [supply], and "
     return (
         f"{response.name}: {stated}the line current of every weld, from a plug-in meter rated for it or read by a "

@@ -10,7 +10,8 @@ from doe.planning.budget import BeadCost, Cost
 from doe.planning.plan import Plan, without_second
 from doe.planning.problem import Criterion
 from doe.planning.quality import ALIAS_SHOWN, PlanQuality
-from doe.study.model import Study, Units
+from doe.planning.staging import welds_to_come
+from doe.study.model import LEAST_READINGS, Study, Units
 from doe.units import convert
 
 SAID_LEVELS: Final = (0.5, 1.0)
@@ -31,6 +32,7 @@ def plan_words(plan: Plan, quality: PlanQuality, cost: Cost) -> tuple[str, ...]:
     return (
         _size(plan, quality),
         *quality_words(plan.study, quality),
+        *unstated_scatter(plan),
         *_cost(cost, plan.study.units),
         *_of_second_beads(cost, plan.study),
         *plan.notes,
@@ -53,6 +55,36 @@ def _size(plan: Plan, quality: PlanQuality) -> str:
     plates = len({weld.plate for weld in plan.designed})
     earlier = f", beside the {len(without_second(plan.earlier))} made before" if plan.earlier else ""
     return f"{_count(len(plan.designed), 'weld')} on {_count(plates, 'plate')}{earlier}, for {_model(quality)}."
+
+
+def unstated_scatter(plan: Plan) -> tuple[str, ...]:
+    """Say of which measures nothing can be claimed from these welds unless their scatter is stated.
+
+    The rule is that of the fit (METHOD.md section 6): at least ``LEAST_READINGS`` welds, two of them made alike.
+    """
+    made = (*without_second(plan.earlier), *plan.designed)
+    is_repeated = len({weld.settings for weld in made}) < len(made)
+    if len(made) >= LEAST_READINGS and is_repeated:
+        return ()
+    few = f"fewer than {LEAST_READINGS} readings do not show how far welds made alike scatter"
+    why, instead = few, _how_to_ten(plan.study, len(made))
+    if len(made) >= LEAST_READINGS:
+        why, instead = "no two welds are made alike, so none shows how far such welds scatter", "repeat a setting"
+    return tuple(
+        f"{response.name}: nothing can be claimed about it from {_count(len(made), 'weld')}: {why}. State that "
+        f"scatter, known from earlier work (expect_scatter), or {instead}."
+        for response in plan.study.responses
+        if response.kind == "measure" and response.has_requirement
+        if response.expect_scatter is None and not response.scatter_from
+    )
+
+
+def _how_to_ten(study: Study, n_made: int) -> str:
+    """Say how there come to be enough readings."""
+    in_all = n_made + welds_to_come(study, n_made)
+    if n_made < LEAST_READINGS <= in_all:
+        return f"weld the later stages as well ({in_all} welds in all)"
+    return f"plan {LEAST_READINGS} welds or more"
 
 
 def _model(quality: PlanQuality) -> str:

@@ -9,6 +9,7 @@ from doe.bench.columns import CONDITIONS, Column, plan_columns, results_columns
 from doe.bench.results import Status
 from doe.report.formatting import TO_METRIC, TO_US
 from doe.study.model import Factor, Response, Study
+from doe.study.trips import what_counts
 from doe.units import convert, printed_unit
 
 Field = dict[str, Any]
@@ -66,7 +67,7 @@ def _field(column: Column, study: Study) -> Field:
     if column.what == "actual":
         return _actual(column, study.factor(column.name))
     if column.what in ("reading", "length", "run"):
-        return _response(column, study.response(column.name))
+        return _response(column, study.response(column.name), study)
     if column.what == "condition":
         return _condition(column)
     kind = "notes" if column.name == "notes" else "choice" if column.name == "place" else "text"
@@ -102,7 +103,7 @@ def _actual(column: Column, factor: Factor) -> Field:
     return _new(column, "set", "number", units=_units(column.unit), words=words)
 
 
-def _response(column: Column, response: Response) -> Field:
+def _response(column: Column, response: Response, study: Study) -> Field:
     if column.what == "run":
         return _new(column, "arc", "number", units=[_unit("s", "s")], hint="to the trip, or run without one")
     if column.what == "length":
@@ -115,8 +116,10 @@ def _response(column: Column, response: Response) -> Field:
         return _new(column, "measure", "number", asked=True, **more)
     if response.kind == "count":
         return _new(column, "measure", "count", words=[unreadable], asked=True, hint="0 where none was found")
-    part = "arc" if response.kind == "trip" else "measure"
-    return _new(column, part, "choice", choices=["yes", "no"], asked=True)
+    if response.kind == "trip":
+        hint = what_counts(study, response)
+        return _new(column, "arc", "choice", choices=["yes", "no"], asked=True, hint=hint)
+    return _new(column, "measure", "choice", choices=["yes", "no"], asked=True)
 
 
 def _condition(column: Column) -> Field:

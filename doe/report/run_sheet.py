@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Final
 
 from doe.bench.root_depth import FROM_THE_ROOT, is_root_depth
@@ -14,7 +14,8 @@ from doe.report.formatting import asked_of, quantity, setting
 from doe.report.labels import add_chalk_card, add_labels, plates_in_order
 from doe.report.pdf import PaperSize, Sheet
 from doe.report.weld_row import add_weld, row_mm
-from doe.study.model import Study
+from doe.study.model import Response, Study
+from doe.study.trips import is_breaker, what_counts
 from doe.window.claim_file import ClaimFile, differences
 from doe.window.words import box_words, frequency, level
 
@@ -119,12 +120,8 @@ def how_to_run(study: Study) -> tuple[str, ...]:
     elif study.plan.welds_per_plate > 1:
         lines.append("Later welds start on the warm plate: write the plate temperature down before every arc.")
     for response in study.responses:
-        if response.kind == "trip" and response.hold_s:
-            lines.append(
-                f"Hold the arc for {2 * response.hold_s:g} s where you can (twice the {response.hold_s:g} s asked; run "
-                "off onto a scrap piece), and write the arc time down, tripped or not. Let the breaker cool in "
-                "between; with a plug-in meter rated for it, read the line current of every weld."
-            )
+        if response.kind == "trip":
+            lines += _of_trips(study, response)
         if response.kind == "count":
             lines.append(
                 f"Count {response.name} over the steady part, not the first and last 20 mm (3/4 in); write down how "
@@ -138,6 +135,22 @@ def how_to_run(study: Study) -> tuple[str, ...]:
                 "measure it."
             )
     return tuple(lines)
+
+
+def _of_trips(study: Study, response: Response) -> Iterator[str]:
+    """Say how long to hold the arc, and whose trips are meant."""
+    if response.hold_s:
+        meter = "Let the machine cool in between."
+        if is_breaker(study, response):
+            meter = (
+                "Let the breaker cool in between; with a plug-in meter rated for it, read the line current of every "
+                "weld."
+            )
+        yield (
+            f"Hold the arc for {2 * response.hold_s:g} s where you can (twice the {response.hold_s:g} s asked; run "
+            f"off onto a scrap piece), and write the arc time down, tripped or not. {meter}"
+        )
+    yield f"Under {response.name}: {what_counts(study, response)}."
 
 
 def _ticks(sheet: Sheet, title: str, lines: tuple[str, ...]) -> None:

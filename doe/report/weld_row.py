@@ -9,6 +9,7 @@ from doe.planning.plan import SECOND, PlannedWeld
 from doe.report.formatting import setting, setting_value, shown_unit
 from doe.report.pdf import Sheet
 from doe.study.model import Factor, Response, Study
+from doe.study.trips import is_breaker
 from doe.units import printed_unit
 
 PICTURE_MM: Final = 26.0
@@ -206,5 +207,6 @@ def _response_blanks(response: Response, study: Study) -> tuple[Blank, ...]:
     if response.kind == "count":
         return ((name, 9, ""), ("over", 11, shown_unit("mm", study.units)))
     if response.kind == "trip":
-        return ((f"{name}: yes", 0, ""), ("no", 0, ""), ("arc", 11, "s"))
+        whose = " (breaker)" if is_breaker(study, response) and "breaker" not in name.casefold() else ""
+        return ((f"{name}{whose}: yes", 0, ""), ("no", 0, ""), ("arc", 11, "s"))
     return ((f"{name}: yes", 0, ""), ("no", 0, ""))

@@ -6,15 +6,16 @@ Each function reads one answer and says what is accepted where it cannot.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Final
 
 from doe.errors import DoeError, Fault
 from doe.numerals import parse_number
 from doe.study.model import LaterWelds
+from doe.study.responses import LARGEST_RATIO
 from doe.study.writing import NewStudy
-from doe.units import parse_quantity
+from doe.units import parse_quantity, same_dimension
 
 QUESTIONS: Final = {
     "weld": ("What is welded? Joint and thickness", "lap fillet, 10 mm"),
@@ -28,6 +29,34 @@ QUESTIONS: Final = {
 }
 """Key of each question, what is asked, and the answer taken where none is given."""
 
+FOLLOW_UPS: Final = {
+    "scatter": "  Known from earlier work: how far welds made alike scatter in depth, one standard deviation (0.3 mm)",
+    "good_zone": (
+        "  Known from experience: the dials towards both ends of which porosity gets worse, with a good zone between "
+        "(voltage, feed)"
+    ),
+    "ratio_under": "  And between the best and the worst corner it differs by less than how many times (at most 10)",
+}
+"""Key and words of what is asked further within the question on what a good weld must meet; each may be left open."""
+IF_NOT_KNOWN: Final = "Leave it empty if you do not know: a wrong answer makes a wrong claim."
+"""What stands before the further questions."""
+NOT_KNOWN: Final = frozenset(
+    {"", "?", "-", "no", "none", "not known", "unknown", "do not know", "don't know", "don’t know"}
+)
+"""Answers that leave a question open."""
+
+
+def follow_ups(must: str) -> tuple[str, ...]:
+    """Give what is to be asked further where a good weld must meet this: scatter of a depth, experience with pores.
+
+    Examples
+    --------
+    >>> follow_ups("1.2 mm penetration, hold 30 s")
+    ('scatter',)
+    """
+    depth, pores, *_ = read_requirements(must)
+    return (*(("scatter",) if depth else ()), *(("good_zone", "ratio_under") if pores is not None else ()))
+
 
 def read_answers(answers: dict[str, str], *, title: str, preheat: str = "") -> NewStudy:
     """Read the eight answers.
@@ -35,7 +64,7 @@ def read_answers(answers: dict[str, str], *, title: str, preheat: str = "") -> N
     Parameters
     ----------
     answers : dict of str to str
-        One text a key of ``QUESTIONS``.
+        One text a key of ``QUESTIONS``, and of ``FOLLOW_UPS`` where they are known.
     title : str
         The study's title.
     preheat : str
@@ -77,6 +106,9 @@ def read_answers(answers: dict[str, str], *, title: str, preheat: str = "") -> N
         welds=read["welds"],
         preheat_levels=levels,
         preheat_unit=level_unit,
+        porosity_ratio_under=read["ratio_under"],
+        porosity_good_zone=read["good_zone"],
+        expect_scatter=read["scatter"],
         units="us" if parse_quantity(thickness).unit == "in" or unit == "in/min" else "metric",
     )
 
@@ -85,15 +117,32 @@ def _each_read(answers: Mapping[str, str], preheat: str) -> dict[str, Any]:
     """Read every answer before a fault is told, so that all of them are."""
     read: dict[str, Any] = {}
     faults = []
-    for key, text in [*((key, answers[key]) for key in QUESTIONS), ("preheat", preheat)]:
+    further = {key: answers.get(key, "") for key in FOLLOW_UPS}
+    for key, text in {**{key: answers[key] for key in QUESTIONS}, "preheat": preheat, **further}.items():
         try:
             read[key] = READERS[key](text)
         except DoeError as error:
-            faults.append(Fault(error.message, key=key))
+            faults.append(Fault(error.message, key=key.replace("_", "-")))
+    if not faults:
+        faults = list(_out_of_place(read, asked=follow_ups(answers["must"])))
     if faults:
         message = f"{len(faults)} of the answers cannot be read:" if len(faults) > 1 else "An answer cannot be read:"
         raise DoeError(message, faults)
     return read
+
+
+def _out_of_place(read: Mapping[str, Any], *, asked: Sequence[str]) -> Iterator[Fault]:
+    """Find further answers to what was not asked, and one of the two on porosity without the other."""
+    for key in FOLLOW_UPS:
+        if read[key] and key not in asked:
+            what = "depth" if key == "scatter" else "porosity"
+            text = f"this is given, but no {what} is asked of a good weld; ask for one, or leave this out"
+            yield Fault(text, key=key.replace("_", "-"))
+    if bool(read["good_zone"]) != bool(read["ratio_under"]):
+        text = "good-zone and ratio-under are used together or not at all; give both, or leave both out"
+        yield Fault(text, key="ratio-under" if read["good_zone"] else "good-zone")
+    elif "preheat" in read["good_zone"] and not read["preheat"][0]:
+        yield Fault("preheat is named, but no preheat levels are given", key="good-zone")
 
 
 def read_weld(text: str) -> tuple[str, str]:
@@ -162,7 +211,7 @@ def read_range(text: str) -> tuple[float, float, float | None, str]:
 
 def read_supply(text: str) -> tuple[str, str]:
     """Read volts and breaker: ``230 V, 16 A``; empty or ``?`` where not known."""
-    if text.strip().lower() in {"", "?", "-", "not known", "unknown", "do not know", "don't know", "don’t know"}:
+    if text.strip().lower() in NOT_KNOWN:
         return "", ""
     pieces = [piece for piece in re.split(r"[,;]|\s(?=\d+\s*A\b)", text) if piece.strip()]
     try:
@@ -255,6 +304,49 @@ def read_levels(text: str) -> tuple[tuple[float, ...], str]:
     return levels, "degF" if (match[2] or "").endswith("F") else "degC"
 
 
+def read_scatter(text: str) -> str:
+    """Read how far welds made alike scatter in depth, ``0.3 mm``; empty where it is not known."""
+    if text.strip().lower() in NOT_KNOWN:
+        return ""
+    scatter = parse_quantity(text)
+    if scatter.value <= 0 or not scatter.unit or not same_dimension(scatter.unit, "mm"):
+        message = (
+            f"“{text}” is not a scatter of depth; accepted is one standard deviation above 0 with its unit, such as "
+            "“0.3 mm”; leave it out where it is not known"
+        )
+        raise DoeError(message)
+    return text.strip()
+
+
+def read_good_zone(text: str) -> tuple[str, ...]:
+    """Read the dials with a good zone between their ends, ``voltage, feed``; none where it is not known."""
+    if text.strip().lower() in NOT_KNOWN:
+        return ()
+    names = tuple(name for name in re.split(r"[,;\s]+|\band\b", text.strip().lower()) if name)
+    if not names or len(set(names)) < len(names) or not {*names} <= {"voltage", "feed", "preheat"}:
+        message = (
+            f"“{text}” does not name dials; accepted are voltage, feed and preheat, each once: “voltage, feed”; leave "
+            "it out where it is not known"
+        )
+        raise DoeError(message)
+    return names
+
+
+def read_ratio(text: str) -> float | None:
+    """Read by how many times the corners differ at most, ``10`` or ``10 times``; None where it is not known."""
+    if text.strip().lower() in NOT_KNOWN:
+        return None
+    match = re.fullmatch(r"\s*(?:under|less than|<)?\s*(\d[\d.,]*)\s*(?:times)?\s*", text, re.IGNORECASE)
+    ratio = parse_number(match[1]) if match else 0.0
+    if not 1 < ratio <= LARGEST_RATIO:
+        message = (
+            f"“{text}” is not accepted; it is a number above 1 and at most {LARGEST_RATIO:g}; where the corners differ "
+            "more, or it is not known, leave it out"
+        )
+        raise DoeError(message)
+    return ratio
+
+
 READERS: Final[Mapping[str, Callable[[str], Any]]] = MappingProxyType(
     {
         "weld": read_weld,
@@ -266,6 +358,9 @@ READERS: Final[Mapping[str, Callable[[str], Any]]] = MappingProxyType(
         "must": read_requirements,
         "welds": read_welds,
         "preheat": read_levels,
+        "scatter": read_scatter,
+        "good_zone": read_good_zone,
+        "ratio_under": read_ratio,
     }
 )
 """What reads the answer to each question; each raises a ``DoeError`` that says what is accepted."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 
@@ -21,6 +21,9 @@ Role = Literal["voltage", "feed", "preheat", "other"]
 Kind = Literal["measure", "count", "trip", "pass"]
 Units = Literal["metric", "us"]
 LaterWelds = Literal["cooled", "warm"]
+
+LEAST_READINGS: Final = 10
+"""Below this many readings the repeat scatter of a measure must be stated; METHOD.md section 6."""
 
 
 @dataclass(frozen=True)

@@ -54,8 +54,10 @@ class NewStudy:
     passes : str
         A test that a weld passes or not, by its name: "root fused"; empty where there is none.
     porosity_ratio_under : float or None
-        Given where both questions on porosity were answered yes: a good zone lies between the ends of voltage and
-        feed, and the corners differ by less than this, at most 10.
+        Given where both questions on porosity were answered yes: a good zone lies between the ends of the factors of
+        ``porosity_good_zone``, and the corners differ by less than this, at most 10.
+    porosity_good_zone : tuple of str
+        Factors towards both ends of which porosity gets worse; of no meaning without ``porosity_ratio_under``.
     expect_scatter : str
         "0.3 mm"; empty where not known.
     units : {"metric", "us"}
@@ -85,6 +87,7 @@ class NewStudy:
     preheat_levels: tuple[float, ...] = ()
     preheat_unit: str = "degC"
     porosity_ratio_under: float | None = None
+    porosity_good_zone: tuple[str, ...] = ("voltage", "feed")
     expect_scatter: str = ""
     units: Units = "metric"
 
@@ -214,12 +217,14 @@ def _responses(new: NewStudy) -> Iterator[str]:
         kind=toml_text("count"),
         per=toml_text(new.porosity_per or "100 mm"),
         at_most=str(2 if new.porosity_at_most is None else new.porosity_at_most),
-        expect_good_zone=_list(map(toml_text, ("voltage", "feed"))) if is_expected else "",
+        expect_good_zone=_list(map(toml_text, new.porosity_good_zone)) if is_expected else "",
         expect_ratio_under=toml_number(new.porosity_ratio_under or 0.0) if is_expected else "",
     )
     yield f"{'#' if new.porosity_at_most is None else ''}  {count},"
     trip = _table(name=toml_text("trip"), kind=toml_text("trip"), hold=toml_text(new.hold or "30 s"))
-    yield f"{'' if new.hold else '#'}  {trip},"
+    yield f"{'' if new.hold else '#'}  {trip},   # the supply's breaker only"
+    cut_out = _table(name=toml_text("thermal cut-out"), kind=toml_text("trip"), hold=toml_text(new.hold or "30 s"))
+    yield f"#  {cut_out},   # the machine's own: never mixed with the breaker's"
     passes = _table(name=toml_text(new.passes or "root fused"), kind=toml_text("pass"))
     yield f"{'' if new.passes else '#'}  {passes},"
 

@@ -331,6 +331,7 @@ def test_new_without_questions_makes_a_plan_to_print(tmp_path: Path):
 def test_what_an_engineer_asks_of_a_plan_is_told_by_plan_and_not_by_new(tmp_path: Path):
     new = run("new", tmp_path / "gate", "--no-input", "--welds", "8")
     assert "For an engineer" not in new.stdout
+    assert "nothing can be claimed about it from 8 welds" in " ".join(new.stdout.split())
     assert "For an engineer" in run("plan", tmp_path / "gate").stdout
 
 
@@ -379,19 +380,63 @@ def at_a_terminal(monkeypatch: pytest.MonkeyPatch):
 @pytest.mark.usefixtures("at_a_terminal")
 def test_new_asks_again_where_an_answer_cannot_be_read(tmp_path: Path):
     folder = tmp_path / "gate"
-    answers = ["lap", "lap 6 mm", "", "1 to 4", "fast", "1 to 10", "?", "1", "deep", "3 mm penetration", "18"]
+    answers = ["lap", "lap 6 mm", "", "1 to 4", "fast", "1 to 10", "?", "1", "deep", "3 mm penetration"]
+    answers += ["0.2", "0.2 mm", "18"]
     result = CliRunner().invoke(main, ["new", str(folder)], input="\n".join(answers) + "\n")
     assert result.exit_code == 0, result.stderr
-    assert result.stderr.count("Error: ") == 3
+    assert result.stderr.count("Error: ") == 4
+    assert "a wrong answer makes a wrong claim" in result.stderr
+    assert "porosity gets worse" not in result.stderr
     assert "What is welded?" not in result.stdout
     study = (folder / "study.toml").read_text(encoding="utf-8")
     assert 'job.thickness = "6 mm"' in study
     assert '\n#  { name = "porosity"' in study
+    assert "at_least = 3, expect_scatter = 0.2 }" in study
+
+
+@pytest.mark.usefixtures("at_a_terminal")
+@pytest.mark.parametrize(
+    ("zone", "ratio", "written"),
+    [("voltage, feed", "10", 'expect_good_zone = ["voltage", "feed"], expect_ratio_under = 10 }'), ("feed", "", "")],
+)
+def test_what_is_known_of_porosity_is_asked_with_what_a_good_weld_must_meet(
+    tmp_path: Path, zone: str, ratio: str, written: str
+):
+    answers = ["tee, 6 mm", "", "", "", "", "", "2 pores in 100 mm", zone, ratio, "12"]
+    result = CliRunner().invoke(main, ["new", str(tmp_path / "gate")], input="\n".join(answers) + "\n")
+    assert result.exit_code == 0, result.stderr
+    text = (tmp_path / "gate" / "study.toml").read_text(encoding="utf-8").split("# more")[0]
+    assert (written or 'per = "100 mm", at_most = 2 }') in text
+    assert ("without the second the first is left out" in result.stderr) == (not written)
+    assert "plan.welds = 12 " in text
+
+
+@pytest.mark.usefixtures("at_a_terminal")
+def test_what_flags_say_is_not_asked_and_is_given_back(tmp_path: Path):
+    flags = ["--scatter", "0.3 mm", "--good-zone", "feed", "--ratio-under", "5"]
+    result = CliRunner().invoke(main, ["new", str(tmp_path / "gate"), *flags], input="\n" * 7 + "4\n")
+    assert result.exit_code == 4
+    assert "Known from" not in result.stderr
+    assert "--scatter '0.3 mm' --good-zone feed --ratio-under 5" in " ".join(result.stderr.split())
+
+
+def test_new_takes_what_is_known_from_earlier_work_from_flags(tmp_path: Path):
+    folder = tmp_path / "gate"
+    known = ["--scatter", "0.3 mm", "--good-zone", "voltage, feed", "--ratio-under", "10"]
+    result = run("new", folder, "--no-input", "--welds", "12", *known)
+    assert result.exit_code == 0, result.stderr
+    text = (folder / "study.toml").read_text(encoding="utf-8").split("# more")[0]
+    assert "expect_scatter = 0.3 }" in text
+    assert 'expect_good_zone = ["voltage", "feed"], expect_ratio_under = 10 }' in text
+    assert run("check", folder).exit_code == 0
+    refused = run("new", tmp_path / "lug", "--no-input", "--good-zone", "feed")
+    assert refused.exit_code == 3
+    assert "used together or not at all" in refused.stderr
 
 
 @pytest.mark.usefixtures("at_a_terminal")
 def test_answers_that_lead_nowhere_are_given_back_as_one_command(tmp_path: Path):
-    result = CliRunner().invoke(main, ["new", str(tmp_path / "gate")], input="tee, 6 mm\n" + "\n" * 6 + "4\n")
+    result = CliRunner().invoke(main, ["new", str(tmp_path / "gate")], input="tee, 6 mm\n" + "\n" * 8 + "4\n")
     assert result.exit_code == 4
     assert "--weld 'tee, 6 mm'" in result.stderr
     assert "--welds 4" in result.stderr

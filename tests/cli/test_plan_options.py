@@ -4,6 +4,7 @@ import functools
 import json
 from pathlib import Path
 
+import joblib
 import pytest
 from click.testing import CliRunner, Result
 
@@ -69,7 +70,7 @@ def run(*arguments: str | Path) -> Result:
 
 
 def test_numbers_of_welds_are_compared_and_no_plan_is_written(folder: Path):
-    result = run("plan", folder, "--how-many")
+    result = run("plan", folder, "--how-many", "--no-simulate")
     assert result.exit_code == 0
     assert sorted(p.name for p in folder.iterdir()) == ["report", "study.toml"]
     assert (folder / "report" / "how-many.png").read_bytes().startswith(b"\x89PNG")
@@ -88,7 +89,7 @@ def test_the_comparison_as_json_rises_in_cost_and_falls_in_width_with_the_same_b
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ):
     monkeypatch.setattr("doe.planning.how_many", functools.partial(_compare, sizes=(8, 9, 12, 20)))
-    first, second = (run("plan", folder, "--how-many", "--json") for _ in range(2))
+    first, second = (run("plan", folder, "--how-many", "--no-simulate", "--json") for _ in range(2))
     assert first.stdout == second.stdout
     answer = json.loads(first.stdout)
     assert answer["schema"] == 1
@@ -100,25 +101,42 @@ def test_the_comparison_as_json_rises_in_cost_and_falls_in_width_with_the_same_b
     assert [row["cost"]["plates"] for row in sizes] == [8, 9, 12, 20]
 
 
-def test_the_chance_of_a_window_is_simulated_where_it_is_asked_for(folder: Path, monkeypatch: pytest.MonkeyPatch):
+def test_the_chance_of_a_window_is_simulated_on_every_processor(folder: Path, monkeypatch: pytest.MonkeyPatch):
     real = how_many.simulate_sizes
+    processes = []
 
     def few(study, *, jobs, seed, progress):
-        assert jobs >= 1
+        processes.append(jobs)
         return real(study, (8, 20), n_studies=2, seed=seed, progress=progress)
 
     monkeypatch.setattr(how_many, "simulate_sizes", few)
     monkeypatch.setattr("doe.planning.how_many", functools.partial(_compare, sizes=(8, 10, 20)))
-    result = run("plan", folder, "--how-many", "--simulate")
+    result = run("plan", folder, "--how-many")
     assert result.exit_code == 0
     rows = {line.split()[0]: line.split() for line in result.stdout.splitlines() if line[:1].isdigit()}
     assert rows["20"][-1].endswith("%")
     assert rows["20"][-2].endswith("%")
     assert not rows["10"][-1].endswith("%")
     assert "on 2 simulated machines" in result.stdout
-    answer = json.loads(run("plan", folder, "--how-many", "--simulate", "--json").stdout)
+    answer = json.loads(run("plan", folder, "--how-many", "--simulate", "--jobs", "1", "--json").stdout)
+    assert processes == [joblib.cpu_count(), 1]
+    assert answer["not_simulated"] is None
     assert [row["welds"] for row in answer["simulated"]] == [8, 20]
     assert f"{answer['simulated'][1]['chance']:.0%}" == rows["20"][-2]
+
+
+def test_where_it_cannot_be_simulated_the_comparison_stands_without_it(bare: Path, monkeypatch: pytest.MonkeyPatch):
+    text = (bare / "study.toml").read_text()
+    (bare / "study.toml").write_text(text.replace("at_least = 1.2", ""))
+    monkeypatch.setattr("doe.planning.how_many", functools.partial(_compare, sizes=(8, 12)))
+    result = run("plan", bare, "--how-many")
+    assert result.exit_code == 0
+    assert "The chance of a window was not simulated: no response has a requirement" in " ".join(result.stdout.split())
+    assert [line.split()[0] for line in result.stdout.splitlines() if line[:1].isdigit()] == ["8", "12"]
+    answer = json.loads(run("plan", bare, "--how-many", "--json").stdout)
+    assert answer["simulated"] == []
+    assert "no response has a requirement" in answer["not_simulated"]
+    assert run("plan", bare, "--how-many", "--simulate").exit_code == 4
 
 
 def _compare(study, *, seed, progress, sizes):
@@ -127,7 +145,7 @@ def _compare(study, *, seed, progress, sizes):
 
 def test_sizes_that_cannot_be_planned_are_said_with_what_would_work(bare: Path, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr("doe.planning.how_many", functools.partial(_compare, sizes=(4, 5, 8, 9, 10, 13)))
-    result = run("plan", bare, "--how-many")
+    result = run("plan", bare, "--how-many", "--no-simulate")
     assert result.exit_code == 0
     assert "4 to 5 welds: The model has 6 terms and takes at least 6 welds" in result.stdout
     assert "± [scatter between welds]" in result.stdout
@@ -143,6 +161,9 @@ def test_sizes_that_cannot_be_planned_are_said_with_what_would_work(bare: Path, 
     ("options", "said"),
     [
         (["--simulate"], "--simulate goes with --how-many"),
+        (["--no-simulate"], "--no-simulate goes with --how-many"),
+        (["--jobs", "2"], "--jobs goes with --how-many"),
+        (["--how-many", "--no-simulate", "--jobs", "2"], "--jobs goes with --how-many where it simulates"),
         (["--how-many", "--design", "study.toml"], "--design and --how-many ask for different things"),
     ],
 )

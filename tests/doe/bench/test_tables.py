@@ -62,6 +62,18 @@ def test_comments_keep_to_one_cell_of_a_spreadsheet(plan: Plan) -> None:
     assert not any(sign in line for line in own for sign in ",;\t")
 
 
+def test_the_comments_say_whose_trips_a_column_holds(plan: Plan) -> None:
+    more = Response("thermal cut-out, of the machine", "trip", hold_s=30.0)
+    table = results_table(replace(plan, study=replace(plan.study, responses=(*plan.study.responses, more))))
+    own = [line for line in table.splitlines() if line.startswith("# under ")]
+    assert own[0].startswith("# under trip: the supply breaker only. A cut-out of the machine or an earth-fault device")
+    assert own[1].startswith("# under thermal cut-out  of the machine: ")
+    assert "A trip of the supply breaker goes under notes" in own[1]
+    assert not any(sign in line for line in own for sign in ",;\t")
+    depth = [response for response in plan.study.responses if response.kind != "trip"]
+    assert "breaker" not in results_table(replace(plan, study=replace(plan.study, responses=tuple(depth))))
+
+
 def plan_comments(plan: Plan) -> list[str]:
     return [line for line in plan_table(plan).splitlines() if line.startswith("#")]
 

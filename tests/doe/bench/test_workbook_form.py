@@ -126,6 +126,7 @@ def test_lists_and_limits_warn_and_let_the_person_go_on(plan: Plan):
         rule = rule_of(sheet, heading)
         assert rule.type == "list"
         assert rule.formula1.startswith("lists!$")
+    assert "the supply breaker only. A cut-out of the machine" in rule_of(sheet, "trip").prompt
     depth = rule_of(sheet, "penetration [mm]")
     assert (depth.type, depth.formula1, depth.formula2) == ("decimal", "-10", "10")
     assert rule_of(sheet, "porosity").type == "whole"

@@ -56,3 +56,11 @@ def test_pores_are_asked_about_by_the_dials_there_are(asked: Study):
     assert not any("expect_good_zone" in line for line in tells_more(alone))
     feed_only = replace(asked, factors=DIALS[1:])
     assert any("both ends of feed (expect_good_zone)" in line for line in tells_more(feed_only))
+
+
+def test_the_line_current_is_asked_for_the_breaker_alone(asked: Study):
+    cut_out = Response("thermal cut-out", "trip", hold_s=30.0)
+    both = tells_more(replace(asked, responses=(TRIP, cut_out)))
+    assert [line.partition(":")[0] for line in both] == ["trip"]
+    (unclear,) = tells_more(replace(asked, responses=(replace(TRIP, name="stopped"),)))
+    assert "If it is the breaker, name it “trip” or “breaker”" in unclear

@@ -42,6 +42,45 @@ def test_a_known_scatter_turns_the_band_into_millimetres(plan):
     assert any(said.startswith("With the scatter you expect") and said.endswith(" mm.") for said in words)
 
 
+DEPTH = Response("penetration", "measure", "mm", at_least=1.2)
+
+
+def unstated(plan, response=DEPTH, **wishes):
+    planned = replace(plan.study.plan, **wishes)
+    study = replace(plan.study, responses=(response,), plan=planned)
+    return [said for said in words_of(replace(plan, study=study)) if "nothing can be claimed" in said]
+
+
+def test_fewer_than_ten_readings_of_unknown_scatter_are_said_beforehand_to_claim_nothing(plan):
+    (said,) = unstated(plan)
+    assert said.startswith("penetration: nothing can be claimed about it from 9 welds: fewer than 10 readings do not")
+    assert said.endswith("(expect_scatter), or plan 10 welds or more.")
+    (staged,) = unstated(plan, welds=18, stages=(9, 9))
+    assert staged.endswith("or weld the later stages as well (18 welds in all).")
+    (short,) = unstated(plan, stages=(4, 5))
+    assert short.endswith("or plan 10 welds or more.")
+
+
+def test_where_scatter_is_stated_or_nothing_is_asked_nothing_is_said_of_it(plan):
+    for response in (
+        replace(DEPTH, expect_scatter=0.3),
+        replace(DEPTH, scatter_from="../old"),
+        replace(DEPTH, at_least=None),
+        Response("root fused", "pass"),
+    ):
+        assert unstated(plan, response) == []
+
+
+def test_ten_welds_show_the_scatter_where_two_are_made_alike(plan):
+    again = replace(plan.welds[4], weld="W10", plate="P10", order=10)
+    assert unstated(replace(plan, welds=(*plan.welds, again))) == []
+    other = replace(again, settings=(0.5, 0.0))
+    (said,) = unstated(replace(plan, welds=(*plan.welds, other)))
+    assert said.endswith("no two welds are made alike, so none shows how far such welds scatter. State that scatter, "
+                         "known from earlier work (expect_scatter), or repeat a setting.")  # fmt: skip
+    assert unstated(replace(plan, welds=(again,), earlier=plan.welds)) == []
+
+
 def test_a_plan_of_passes_alone_says_nothing_of_a_scatter_of_readings(plan):
     words = words_of(replace(plan, study=replace(plan.study, responses=(Response("root fused", "pass"),))))
     assert not any("90 % sure" in said for said in words)

@@ -129,6 +129,9 @@ def test_a_thermal_cut_out_is_timed_with_the_breaker(hinge: Study):
         {"name": "cut-out", "heading": "cut-out", "time": "cut-out time [s]"},
     ]
     assert arc["hold"] == 90.0
+    hints = {field["label"]: str(field["hint"]) for field in bench_fields(study)}
+    assert hints["trip"].startswith("the supply breaker only. A cut-out of the machine")
+    assert hints["cut-out"].startswith("cut-out only. A trip of the supply breaker")
     assert bench_data(make_plan(replace(hinge, responses=())))["arc"] == {"trips": [], "hold": None}
 
 

@@ -166,7 +166,7 @@ def test_a_plain_study_keeps_its_rows_low(hinge: Study):
 def test_blanks_of_a_response_stay_together(hinge: Study):
     study = replace(hinge, responses=(*hinge.responses, Response("root fused", "pass")))
     groups = blanks(study)
-    assert (("trip: yes", 0, ""), ("no", 0, ""), ("arc", 11, "s")) in groups
+    assert (("trip (breaker): yes", 0, ""), ("no", 0, ""), ("arc", 11, "s")) in groups
     assert (("root fused: yes", 0, ""), ("no", 0, "")) in groups
 
 
@@ -206,3 +206,15 @@ def test_warm_plates_are_measured_and_cooled_ones_waited_for(hinge: Study):
     assert any("before every arc" in line for line in how_to_run(warm))
     single = replace(hinge, plan=replace(hinge.plan, welds_per_plate=1))
     assert not any("plate" in line and "arc" in line for line in how_to_run(single)[:1])
+
+
+def test_a_trip_is_the_breakers_and_a_cut_out_has_its_own_blank(hinge: Study):
+    study = replace(hinge, responses=(*hinge.responses, Response("thermal cut-out", "trip", hold_s=30.0)))
+    labels = [blank[0] for group in blanks(study) for blank in group]
+    assert "trip (breaker): yes" in labels
+    assert "thermal cut-out: yes" in labels
+    assert ("breaker trip: yes", 0, "") in blanks(replace(study, responses=(Response("breaker trip", "trip"),)))[1]
+    said = how_to_run(study)
+    assert any(line.startswith("Under trip: the supply breaker only. A cut-out of the machine") for line in said)
+    assert any(line.startswith("Under thermal cut-out: thermal cut-out only.") for line in said)
+    assert sum("read the line current of every weld" in line for line in said) == 1

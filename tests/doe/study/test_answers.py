@@ -4,18 +4,24 @@ import pytest
 
 from doe.errors import DoeError
 from doe.study.answers import (
+    FOLLOW_UPS,
     QUESTIONS,
+    follow_ups,
     read_answers,
+    read_good_zone,
     read_levels,
     read_marks,
     read_plate,
     read_range,
+    read_ratio,
     read_requirements,
+    read_scatter,
     read_supply,
     read_weld,
     read_welds,
 )
 from doe.study.reading import parse_study
+from doe.study.trips import is_breaker
 from doe.study.writing import study_text
 
 
@@ -81,6 +87,15 @@ def test_every_answer_reaches_the_study():
         (read_requirements, "deep and clean", "accepted is"),
         (read_welds, "a few", "whole number"),
         (read_levels, "warm", "20 70 120 degC"),
+        (read_scatter, "0.3", "“0.3 mm”"),
+        (read_scatter, "0 mm", "above 0"),
+        (read_scatter, "3 V", "scatter of depth"),
+        (read_good_zone, "yes", "voltage, feed and preheat"),
+        (read_good_zone, "voltage, voltage", "each once"),
+        (read_good_zone, ";", "does not name dials"),
+        (read_ratio, "20", "at most 10"),
+        (read_ratio, "1", "above 1"),
+        (read_ratio, "few", "leave it out"),
     ],
 )
 def test_an_answer_that_cannot_be_read_says_what_is_accepted(read, text: str, accepted: str):
@@ -131,7 +146,9 @@ def test_what_is_not_required_stands_commented_out():
         text = study_text(read_answers(answers | {"must": must}, title="Hinge"))
         assert [r.name for r in parse_study(text).responses] == names
         everything = parse_study(text.replace("\n#  {", "\n  {"))
-        assert [r.name for r in everything.responses] == ["penetration", "porosity", "trip", "root fused"]
+        names = ["penetration", "porosity", "trip", "thermal cut-out", "root fused"]
+        assert [r.name for r in everything.responses] == names
+        assert [is_breaker(everything, r) for r in everything.responses] == [name == "trip" for name in names]
 
 
 def test_a_test_that_is_passed_or_not_can_be_asked_for():
@@ -159,3 +176,55 @@ def test_a_supply_that_is_not_known_is_left_out():
 )
 def test_a_range_is_read(text: str, expected: tuple[float, float, float | None, str]):
     assert read_range(text) == expected
+
+
+DEFAULTS = {key: default for key, (_, default) in QUESTIONS.items()}
+
+
+@pytest.mark.parametrize(
+    ("must", "asked"),
+    [
+        ("1.2 mm penetration", ("scatter",)),
+        ("no pores in 100 mm, hold 30 s", ("good_zone", "ratio_under")),
+        (QUESTIONS["must"][1], tuple(FOLLOW_UPS)),
+        ("hold 30 s, root fused", ()),
+    ],
+)
+def test_what_a_good_weld_must_meet_says_what_is_asked_further(must: str, asked: tuple[str, ...]):
+    assert follow_ups(must) == asked
+
+
+def test_what_is_known_from_earlier_work_reaches_the_study():
+    known = {"scatter": "0.3 mm", "good_zone": "voltage and preheat", "ratio_under": "under 8 times"}
+    text = study_text(read_answers(DEFAULTS | known, title="Hinge", preheat="20 70 degC"))
+    study = parse_study(text)
+    assert study.response("penetration").expect_scatter == 0.3
+    assert study.response("porosity").expect_good_zone == ("voltage", "preheat")
+    assert study.response("porosity").expect_ratio_under == 8.0
+
+
+def test_what_is_not_known_is_left_out():
+    plain = study_text(read_answers(DEFAULTS, title="Hinge"))
+    for unknown in ("", "?", "do not know", "No"):
+        assert study_text(read_answers(DEFAULTS | dict.fromkeys(FOLLOW_UPS, unknown), title="Hinge")) == plain
+    study = parse_study(plain)
+    assert study.response("penetration").expect_scatter is None
+    assert study.response("porosity").expect_good_zone == ()
+
+
+@pytest.mark.parametrize(
+    ("given", "key", "said"),
+    [
+        ({"must": "2 pores in 100 mm", "scatter": "0.3 mm"}, "scatter", "no depth is asked of a good weld"),
+        ({"must": "hold 30 s", "good_zone": "feed", "ratio_under": "9"}, "good-zone", "no porosity is asked"),
+        ({"good_zone": "feed"}, "ratio-under", "together or not at all"),
+        ({"ratio_under": "9"}, "good-zone", "together or not at all"),
+        ({"good_zone": "preheat", "ratio_under": "9"}, "good-zone", "no preheat levels are given"),
+        ({"scatter": "3 V"}, "scatter", "not a scatter of depth"),
+    ],
+)
+def test_an_answer_from_earlier_work_that_is_out_of_place_is_refused(given: dict[str, str], key: str, said: str):
+    with pytest.raises(DoeError, match="cannot be read") as caught:
+        read_answers(DEFAULTS | given, title="Hinge")
+    faults = {fault.key: fault.message for fault in caught.value.faults}
+    assert said in faults[key]

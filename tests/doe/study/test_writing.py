@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from doe.errors import DoeError, StudyError
 from doe.study import NewStudy, Study, parse_study, study_text
+from doe.study.trips import is_breaker
 from doe.study.writing import toml_text
 
 NEW = NewStudy(
@@ -129,6 +130,18 @@ def test_the_optional_answers_arrive() -> None:
     assert study.response("porosity").expect_good_zone == ("voltage", "feed")
     assert study.response("porosity").expect_ratio_under == 8.0
     assert study.response("penetration").expect_scatter == 0.3
+    feed = parse_study(study_text(replace(both, porosity_good_zone=("feed", "preheat"))))
+    assert feed.response("porosity").expect_good_zone == ("feed", "preheat")
+
+
+def test_a_cut_out_stands_beside_the_breaker_as_an_example() -> None:
+    text = study_text(NEW)
+    assert '{ name = "trip", kind = "trip", hold = "30 s" },   # the supply\'s breaker only' in text
+    real = parse_study(text.replace('#  { name = "thermal cut-out"', '   { name = "thermal cut-out"'))
+    cut_out = real.response("thermal cut-out")
+    assert (cut_out.kind, cut_out.hold_s) == ("trip", 30.0)
+    assert not is_breaker(real, cut_out)
+    assert "never mixed with the breaker's" in text
 
 
 def test_inches_stay_inches() -> None:
