@@ -9,8 +9,8 @@ memory; the tests compare with a new fit)::
     log |V| + log 1' V^-1 1, without B = the same with B + log |P_BB|
 
 The nodes are weighed anew without B. The columns of the surface stay as the whole study laid them out. Where readings
-are weighted (Student-t errors) the weights stay as the whole study gave them, but what is foretold is a reading like
-the others, of error variance s2: how far a reading was trusted must not make it look foretold.
+are weighted (Student-t errors) the weights stay as the whole study gave them, but what is foretold is a reading to
+come, like the others: how far a reading was trusted must not make it look foretold.
 """
 
 from __future__ import annotations
@@ -108,7 +108,7 @@ def predict_each_left_out(nodes: Nodes, y: FloatArray, groups: Sequence[IntArray
         df = nodes.df - len(rows)
         before = nodes.log_before - 0.5 * np.linalg.slogdet(block).logabsdet
         weight = node_probabilities(before - 0.5 * df * np.log(q))
-        variance = np.diagonal(covariance, axis1=1, axis2=2) + (1.0 - nodes.error[rows])
+        variance = np.diagonal(covariance, axis1=1, axis2=2) + (nodes.fresh - nodes.error[rows])
         scale = np.sqrt(q[:, None] / df * variance)
         each = np.repeat(weight[:, None], len(rows), axis=1)
         yield StudentMixture(each, y[rows] - e, scale, np.full(len(rows), df))
@@ -148,7 +148,7 @@ def leave_each_out(nodes: Nodes, y: FloatArray, n_columns: int) -> LeaveOneOut:
     weight = node_probabilities((before - 0.5 * df * np.log(q)).T).T
     fitted, moved = _without_each(nodes, y, n_columns, Py=Py, gap=weight * e)
     return LeaveOneOut(
-        StudentMixture(weight, y - e, np.sqrt(q / df / d + q / df * (1.0 - nodes.error)), np.full(len(y), df)),
+        StudentMixture(weight, y - e, np.sqrt(q / df / d + q / df * (nodes.fresh - nodes.error)), np.full(len(y), df)),
         coefficients=np.asarray(node_probabilities(nodes.log_weights(whole)) @ fitted),
         without=np.asarray(weight.T @ fitted - moved),
     )

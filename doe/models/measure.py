@@ -35,7 +35,7 @@ from doe.models.grid import (
 )
 from doe.models.measure_findings import assumptions_of, findings_of, is_scatter_known, refusal_of, suspects_of
 from doe.models.measure_posterior import MeasurePosterior
-from doe.models.robust import ROBUST_GRID, draw_robust
+from doe.models.robust import ROBUST_GRID, SCALE, draw_robust
 from doe.models.sampling import NOT_SETTLED
 from doe.models.summary import summarise_draws, summarise_terms
 from doe.models.surface import BoolArray, Surface, build_surface
@@ -171,8 +171,8 @@ def _trusting(model: MeasureModel, weights: FloatArray) -> MeasureModel:
     """Give the model with each reading's error variance s2 / w; weights w of shape (n,). Normal errors need none."""
     if not model.robust:
         return model
-    nodes = model.nodes
-    return replace(model, nodes=make_nodes(nodes.effects, nodes.prior, error=1.0 / weights))
+    weighed = make_nodes(model.nodes.effects, model.nodes.prior, error=1.0 / weights)
+    return replace(model, nodes=replace(weighed, fresh=1.0 / SCALE))
 
 
 def _of(labels: Sequence[str], used: BoolArray) -> tuple[str, ...]:
@@ -249,7 +249,8 @@ def _posterior(model: MeasureModel, drawn: _Drawn) -> MeasurePosterior:
     draws, scatter, usable = drawn.draws, drawn.scatter, model.usable
     n_terms, s2 = len(model.surface.columns) - 1, scatter.s2
     # a weld's own scatter: reading taken off, but never below what rounding alone would give
-    weld = np.maximum(s2 - usable.reading_variance, LEAST_WELD_SHARE * s2)
+    own = s2 / SCALE if model.robust else s2
+    weld = np.maximum(own - usable.reading_variance, LEAST_WELD_SHARE * own)
     weld = np.maximum(weld, usable.resolution**2 / 12.0)
     coefficients = np.column_stack([draws.constant, draws.theta[:, :n_terms]])
     if drawn.hand is not None:

@@ -14,7 +14,7 @@ from doe.models.fit import ResponseFit
 from doe.models.grid import ScatterPrior, lay_out_effects
 from doe.models.measure import MeasureModel, fit_measure
 from doe.models.responses import fit_responses
-from doe.models.robust import ROBUST_GRID, draw_robust
+from doe.models.robust import ROBUST_GRID, SCALE, draw_robust
 from doe.study.model import Study
 
 MakeResults = Callable[..., Results]
@@ -40,6 +40,12 @@ def test_student_errors_about_a_constant_agree_with_direct_integration() -> None
         assert_allclose(drawn.std(), sd, rtol=0.3)
     assert np.argmin(found.weights) == 6
     assert found.weights[6] < 0.3 < found.weights[:6].min()
+
+
+def test_the_scale_is_that_of_student_errors_fitted_to_normal_readings() -> None:
+    z = stats.norm.ppf((np.arange(200_000) + 0.5) / 200_000)
+    _, _, scale = stats.t.fit(z, fdf=4, floc=0.0)
+    assert_allclose(scale**2, SCALE, atol=0.005)
 
 
 @pytest.fixture
@@ -120,6 +126,22 @@ def test_without_misreadings_the_robust_fit_agrees_with_the_plain_one(
     assert robust.settled
     for first, second in zip(plain.terms, robust.terms, strict=True):
         assert abs(first.estimate - second.estimate) < first.se
+
+
+def test_normal_welds_scatter_as_much_with_student_errors(
+    lug_study: Study, lug_settings: FloatArray, make_results: MakeResults
+) -> None:
+    """Forty-eight welds, each on its plate: the scale of Student's t would be a sixth less than their scatter."""
+    study = replace(lug_study, plan=replace(lug_study.plan, welds_per_plate=1))
+    coded = np.tile(lug_settings, (3, 1))
+    y = 2.2 + 0.5 * coded[:, 0] + 0.4 * coded[:, 1] + 0.15 * stats.norm.ppf((_shuffled(48) + 0.5) / 48)
+    found = [fit_depth(study, coded, y, make_results, robust=robust).numbers["spread"] for robust in (False, True)]
+    plain, robust = (spread["weld"] for spread in found if isinstance(spread, dict))
+    assert_allclose([plain, robust], 0.15, rtol=0.08)
+
+
+def _shuffled(n: int) -> FloatArray:
+    return np.random.default_rng(5).permutation(n).astype(float)
 
 
 def test_burn_throughs_are_completed_in_the_robust_fit_too(
