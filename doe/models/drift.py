@@ -209,7 +209,7 @@ def share_in_settings(model: MeasureModel, column: FloatArray) -> float:
 def weld_scatter(nodes: Nodes, y: FloatArray, column: FloatArray) -> float:
     """Give the scatter between welds with the drift taken off: the root of the posterior mean of s2, nearly."""
     found = _along(nodes, y, column)
-    return float(np.sqrt(found.weight @ found.q / found.df))
+    return float(np.sqrt(nodes.fresh * (found.weight @ found.q / found.df)))
 
 
 def find_sight(nodes: Nodes, y: FloatArray, column: FloatArray) -> Sight:

@@ -185,6 +185,8 @@ class Nodes:
         V^-1 and P.
     log_det : ndarray, shape (n_nodes,)
         log|V| + log 1' V^-1 1.
+    fresh : float
+        Error variance over s2 of a reading to come: 1, unless readings are weighted.
     """
 
     effects: Effects
@@ -192,6 +194,7 @@ class Nodes:
     error: FloatArray
     inverse: Inverse
     log_det: FloatArray
+    fresh: float = 1.0
 
     @property
     def df(self) -> float:

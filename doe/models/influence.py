@@ -22,16 +22,23 @@ from doe.models.breaker import BreakerModel, exponent
 from doe.models.count import CountModel
 from doe.models.left_out import completed_readings, leave_each_out
 from doe.models.measure import MeasureModel
+from doe.models.measure_findings import SUSPECT_WEIGHT
 from doe.models.naming import chance_words, listed, with_unit
 from doe.models.negative_binomial import chance_at_most
 from doe.models.outcomes import OutcomeModel, chances_of_good, good_outcomes
 from doe.models.reweighting import Cloud, predicted_count
+from doe.models.surface import BoolArray
 from doe.study.model import Response
 
 MUCH: Final = 1.5
 """A weld that moves the fitted mean by more standard errors than this is asked about."""
 FAR: Final = 0.05
 """A reading is asked about where the others give one as far off, among all welds, with at most this probability."""
+DOUBTFUL: Final = (
+    ' A reading that is doubtful but not known to be wrong stays: `errors = "student t"` for {name} in study.toml lets '
+    "it pull less. Chosen after the readings were seen, that has to be reported."
+)
+"""What to do about a reading that is asked about."""
 SUMMARY_DRAWS: Final = 1000
 """Draws from which standard errors are taken."""
 
@@ -119,12 +126,20 @@ def influence_on_measure(
     far = [
         f"{names[i]} reads {with_unit(y[i], response)} where the other welds say about "
         f"{with_unit(left.reading.mean[i], response)}: was it misread, or welded in another way? It was kept."
-        for i in np.flatnonzero(surprise < FAR).tolist()
+        for i in np.flatnonzero((surprise < FAR) & ~_asked_by_fit(model)).tolist()
     ]
     found = _name_terms(names, terms, moved @ T.T / (draws @ T.T).std(axis=0))
     sentence, movers = _judge_shifts(names, shift, f"fitted {response.name} at {place}", values)
     asked = _in_order(names, surprise, movers)
-    return Influence((*far, sentence), asked, bool(movers), tuple(names), shift, *found, surprise)
+    sentences = [*far, sentence]
+    if asked and not model.robust:
+        sentences[max(len(far) - 1, 0)] += DOUBTFUL.format(name=response.name)
+    return Influence(tuple(sentences), asked, bool(movers), tuple(names), shift, *found, surprise)
+
+
+def _asked_by_fit(model: MeasureModel) -> BoolArray:
+    """Whether the fit itself asks about a reading, as one it hardly trusts, shape (n,)."""
+    return np.asarray(1.0 / model.nodes.error < SUSPECT_WEIGHT)
 
 
 def influence_on_drawn(

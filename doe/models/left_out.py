@@ -8,7 +8,9 @@ memory; the tests compare with a new fit)::
     q without B = q - (P y)_B' e,   df without B = df - |B|
     log |V| + log 1' V^-1 1, without B = the same with B + log |P_BB|
 
-The nodes are weighed anew without B. The columns of the surface stay as the whole study laid them out.
+The nodes are weighed anew without B. The columns of the surface stay as the whole study laid them out. Where readings
+are weighted (Student-t errors) the weights stay as the whole study gave them, but what is foretold is a reading to
+come, like the others: how far a reading was trusted must not make it look foretold.
 """
 
 from __future__ import annotations
@@ -70,7 +72,7 @@ def completed_readings(model: MeasureModel) -> FloatArray:
     """
     y, censored = model.usable.y.copy(), model.usable.censored
     if censored.any():
-        s = np.sqrt(np.mean(model.residual[~censored] ** 2))
+        s = np.sqrt(np.mean(model.residual[~censored] ** 2 / model.nodes.error[~censored]))
         z = (y - model.fitted)[censored] / s
         y[censored] = model.fitted[censored] + s * np.exp(-0.5 * z * z - 0.5 * np.log(2.0 * np.pi) - log_ndtr(-z))
     return y
@@ -106,7 +108,8 @@ def predict_each_left_out(nodes: Nodes, y: FloatArray, groups: Sequence[IntArray
         df = nodes.df - len(rows)
         before = nodes.log_before - 0.5 * np.linalg.slogdet(block).logabsdet
         weight = node_probabilities(before - 0.5 * df * np.log(q))
-        scale = np.sqrt(q[:, None] / df * np.diagonal(covariance, axis1=1, axis2=2))
+        variance = np.diagonal(covariance, axis1=1, axis2=2) + (nodes.fresh - nodes.error[rows])
+        scale = np.sqrt(q[:, None] / df * variance)
         each = np.repeat(weight[:, None], len(rows), axis=1)
         yield StudentMixture(each, y[rows] - e, scale, np.full(len(rows), df))
 
@@ -145,7 +148,7 @@ def leave_each_out(nodes: Nodes, y: FloatArray, n_columns: int) -> LeaveOneOut:
     weight = node_probabilities((before - 0.5 * df * np.log(q)).T).T
     fitted, moved = _without_each(nodes, y, n_columns, Py=Py, gap=weight * e)
     return LeaveOneOut(
-        StudentMixture(weight, y - e, np.sqrt(q / df / d), np.full(len(y), df)),
+        StudentMixture(weight, y - e, np.sqrt(q / df / d + q / df * (nodes.fresh - nodes.error)), np.full(len(y), df)),
         coefficients=np.asarray(node_probabilities(nodes.log_weights(whole)) @ fitted),
         without=np.asarray(weight.T @ fitted - moved),
     )

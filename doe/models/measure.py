@@ -42,7 +42,7 @@ from doe.models.measure_findings import (
     suspects_of,
 )
 from doe.models.measure_posterior import MeasurePosterior
-from doe.models.robust import ROBUST_GRID, draw_robust
+from doe.models.robust import ROBUST_GRID, SCALE, draw_robust
 from doe.models.sampling import NOT_SETTLED
 from doe.models.summary import summarise_draws, summarise_terms
 from doe.models.surface import BoolArray, Surface, build_surface
@@ -74,7 +74,8 @@ class MeasureModel:
     surface : Surface
     nodes, plain : Nodes
         With the covariates, and without: one and the same where there are none. The scatter of a weld to come is the
-        plain one's, so that what is known of the hand makes no weld look steadier.
+        plain one's, so that what is known of the hand makes no weld look steadier. Where errors are Student's t,
+        ``nodes`` holds how far each reading was trusted, for the checks; draws weigh the readings anew.
     usable : Usable
     covariates : Covariates
         Travel speed and stick-out, where they were measured; none of them, often.
@@ -103,18 +104,16 @@ class MeasureModel:
         return _posterior(self, _draw(self, n_draws, rng))
 
 
-def fit_measure(results: Results, response: Response, *, seed: int, robust: bool = False) -> ResponseFit:
+def fit_measure(results: Results, response: Response, *, seed: int) -> ResponseFit:
     """Fit one measure.
 
     Parameters
     ----------
     results : Results
     response : Response
-        Of kind ``measure``, with at least one reading.
+        Of kind ``measure``, with at least one reading; its ``errors`` are normal or Student's t.
     seed : int
         Of the summary's draws.
-    robust : bool
-        Student-t errors, for readings some of which may be grossly wrong.
 
     Raises
     ------
@@ -129,11 +128,11 @@ def fit_measure(results: Results, response: Response, *, seed: int, robust: bool
     if refusal := refusal_of(response, usable):
         raise CannotAnswerError(refusal)
     rng = np.random.default_rng(seed)
-    model = _set_up(results, response, usable, robust=robust)
+    model = _set_up(results, response, usable)
     drawn = _draw(model, SUMMARY_DRAWS, rng)
     posterior = _posterior(model, drawn)
     fitted = _fitted(model, results, drawn.draws)
-    model = replace(model, fitted=fitted, residual=usable.y - fitted)
+    model = _trusting(replace(model, fitted=fitted, residual=usable.y - fitted), drawn.weights)
     doubts = (
         *findings_of(results, posterior, usable),
         *model.covariates.findings,
@@ -141,7 +140,7 @@ def fit_measure(results: Results, response: Response, *, seed: int, robust: bool
     )
     return ResponseFit(
         response,
-        method=METHOD + (ROBUST if robust else ""),
+        method=METHOD + (ROBUST if model.robust else ""),
         n=usable.n,
         terms=_terms(model, posterior, drawn, level=results.study.claim.confidence),
         numbers=_numbers(model.nodes, usable, posterior, drawn.scatter) | _covariate_numbers(model, drawn),
@@ -157,13 +156,14 @@ def fit_measure(results: Results, response: Response, *, seed: int, robust: bool
     )
 
 
-def _set_up(results: Results, response: Response, usable: Usable, *, robust: bool) -> MeasureModel:
+def _set_up(results: Results, response: Response, usable: Usable) -> MeasureModel:
     """Lay out surface, covariates, plates and blocks of the welds used, and work out the grid; nothing fitted yet."""
     surface = build_surface(results, used=usable.used)
     covariates = find_covariates(results, surface, usable.used)
     plates = number_groups(_of(results.plate, usable.used))
     blocks = number_groups(_of(block_labels(results), usable.used))
     X = surface.welds(results)[usable.used]
+    robust = response.errors == "student t"
     grid = ROBUST_GRID if robust else Grid()
     effects = lay_out_effects(X, surface.classes, plates=plates, blocks=blocks, grid=grid, covariates=covariates.Z)
     none, stated = np.full(usable.n, np.nan), response.expect_scatter
@@ -173,6 +173,14 @@ def _set_up(results: Results, response: Response, usable: Usable, *, robust: boo
         nodes = make_nodes(effects, replace(prior, s0=prior.s0 * float(np.sqrt(REST_SHARE))))
         plain = make_nodes(without_covariates(effects), prior)
     return MeasureModel(response, surface, nodes, plain, usable, covariates, none, none, robust, any(results.block))
+
+
+def _trusting(model: MeasureModel, weights: FloatArray) -> MeasureModel:
+    """Give the model with each reading's error variance s2 / w; weights w of shape (n,). Normal errors need none."""
+    if not model.robust:
+        return model
+    weighed = make_nodes(model.nodes.effects, model.nodes.prior, error=1.0 / weights)
+    return replace(model, nodes=replace(weighed, fresh=1.0 / SCALE))
 
 
 def _of(labels: Sequence[str], used: BoolArray) -> tuple[str, ...]:
@@ -249,7 +257,8 @@ def _posterior(model: MeasureModel, drawn: _Drawn) -> MeasurePosterior:
     draws, scatter, usable = drawn.draws, drawn.scatter, model.usable
     n_terms, s2 = len(model.surface.columns) - 1, scatter.s2
     # a weld's own scatter: reading taken off, but never below what rounding alone would give
-    weld = np.maximum(s2 - usable.reading_variance, LEAST_WELD_SHARE * s2)
+    own = s2 / SCALE if model.robust else s2
+    weld = np.maximum(own - usable.reading_variance, LEAST_WELD_SHARE * own)
     weld = np.maximum(weld, usable.resolution**2 / 12.0)
     coefficients = np.column_stack([draws.constant, draws.theta[:, :n_terms]])
     if drawn.hand is not None:

@@ -68,6 +68,12 @@ def assumptions_of(results: Results, response: Response, usable: Usable) -> tupl
             if _repeated(results, usable)
             else f"Repeat scatter of {response.name} was not measured but assumed: {stated}"
         )
+    if response.errors == "student t":
+        assumptions.append(
+            f"Errors of {response.name} are Student’s t (4 degrees of freedom), not normal: a gross misreading pulls "
+            "less, and is not taken for a weld. This belongs before the readings; chosen after they were seen, it has "
+            "to be reported."
+        )
     if any(results.status[i] in {"aborted", "scrapped"} for i in _missing(results, usable)):
         assumptions.append(
             f"Where an aborted or scrapped weld has no reading of {response.name}, what stopped it (a trip, say) "

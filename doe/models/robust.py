@@ -2,8 +2,10 @@
 
 METHOD.md section 2, the robust option. Each reading's error variance is s2 / w_i with w_i ~ Gamma(nu/2, nu/2), nu = 4:
 errors are Student's t with 4 degrees of freedom. Gibbs sampling between the exact posterior given the weights (on a
-smaller grid) and the weights given the errors, w_i ~ Gamma((nu + 1)/2, rate (nu + e_i^2 / s2)/2). Scatter between welds
-is s2, not the t tail: misreadings are not welds.
+smaller grid) and the weights given the errors, w_i ~ Gamma((nu + 1)/2, rate (nu + e_i^2 / s2)/2).
+
+Scatter between welds is not the t tail: misreadings are not welds. METHOD.md takes s2 for it, which is ``SCALE`` of the
+variance where welds are normal, so that windows grew by what nobody knows (DEVELOPERS.md); here it is s2 / ``SCALE``.
 """
 
 from __future__ import annotations
@@ -26,6 +28,9 @@ ROBUST_GRID: Final = Grid(
 """The smaller grid of METHOD.md section 2; for blocks two of its values, ours."""
 DEGREES: Final = 4.0
 """nu, degrees of freedom of the t errors. [1]"""
+SCALE: Final = 0.69
+"""s2 of Student's t with 4 degrees of freedom, fitted to normal readings, over their variance: where E[(nu + 1) z^2 /
+(nu SCALE + z^2)] = 1 for a standard normal z (the likelihood's slope in s2 is then 0). [1]"""
 N_CHAINS: Final = 4
 """Chains, one after another."""
 BURN_IN: Final = 60

@@ -13,7 +13,7 @@ from doe.study.model import Study
 LATER: Final[Mapping[str, Mapping[str, object]]] = {
     "plan": {"plates": (), "potential": "none", "second_bead": False},
     "job": {"burn_off": None, "cooling_joint": "", "covariates": ()},
-    "responses": {"scatter_from": ""},
+    "responses": {"scatter_from": "", "errors": "normal"},
 }
 """Keys that came later, and what they hold where nothing was said: they then do not count, so that older plans still
 fit their study."""

@@ -139,6 +139,8 @@ class Response:
     scatter_from : str
         The folder of an earlier study from which the scatter is taken; None stands in ``expect_scatter`` until it is
         (``doe.models.earlier``), and this then says where it comes from.
+    errors : {"normal", "student t"}
+        Distribution of a measure's errors; with Student's t a doubtful reading pulls less.
     per_mm : float or None
         Inspected length the count's requirement refers to. [mm]
     per_text : str
@@ -163,6 +165,7 @@ class Response:
     full: float | None = None
     expect_scatter: float | None = None
     scatter_from: str = ""
+    errors: str = "normal"
     per_mm: float | None = None
     per_text: str = ""
     expect_good_zone: tuple[str, ...] = ()

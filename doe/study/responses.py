@@ -109,6 +109,7 @@ def _measure(shape: MeasureShape, place: Place) -> Response | None:
         full=full,
         expect_scatter=_scatter(shape, unit, place),
         scatter_from=_earlier_study(shape),
+        errors=shape.errors,
     )
 
 

@@ -22,6 +22,8 @@ MOST_ENTRIES: Final = 1000
 """So many entries may a list or a table of marks have."""
 MOST_UNKNOWN: Final = 20
 """So many unknown keys of a table are named one by one."""
+ERRORS: Final = ("normal", "student t")
+"""Distributions of a measure's errors."""
 
 
 _OURS: Final = "accepted"
@@ -264,6 +266,7 @@ class MeasureShape(Shape):
     at_most: Amount | None = None
     full: Amount | None = None
     expect_scatter: Amount | None = None
+    errors: Annotated[str, PlainValidator(_choice(*ERRORS))] = "normal"
 
 
 class CountShape(Shape):

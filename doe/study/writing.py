@@ -371,3 +371,7 @@ def _measure_options(new: NewStudy, study: Study) -> Iterator[_Option]:
         scatter = toml_number(float(f"{convert(0.3, 'mm', unit):.2g}"))
         said = "e.g. from earlier work, one standard deviation; or its folder, “../old-study”"
         yield _Option("expect_scatter", scatter, said)
+    said = (
+        '"student t": a doubtful reading pulls less; choose before the readings are seen, or report that it was after'
+    )
+    yield _Option("errors", '"normal"', said)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from doe.bench.results import Counts, Measurement, Passes, Results
 from doe.models.fit import ResponseFit
 from doe.models.textbook.events import fit_count, fit_pass, fit_trip
@@ -41,9 +43,16 @@ def fit_textbook(results: Results, response: Response, *, level: float) -> Respo
     """
     readings = results.readings[response.name]
     if isinstance(readings, Measurement):
-        return fit_measure(results, response, readings, level=level)
+        fit = fit_measure(results, response, readings, level=level)
+        return fit if response.errors == "normal" else replace(fit, findings=(*fit.findings, _normal_only(response)))
     if isinstance(readings, Counts):
         return fit_count(results, response, readings, level=level)
     if isinstance(readings, Passes):
         return fit_pass(results, response, readings, level=level)
     return fit_trip(results, response, readings, level=level)
+
+
+def _normal_only(response: Response) -> str:
+    """Say that the response's other errors do not enter."""
+    said = f"The handbook’s fit of {response.name} takes normal errors"
+    return f'{said}: `errors = "{response.errors}"` does not count in it.'

@@ -274,7 +274,7 @@ def test_kinds_and_warm_plates_are_known_to_the_challenger(study, lug_settings, 
 
 def test_a_robust_fit_is_checked_as_well(results):
     fit = fit_responses(results)
-    robust = fit_measure(results, results.study.responses[0], seed=1, robust=True)
+    robust = fit_measure(results, replace(results.study.responses[0], errors="student t"), seed=1)
     found = diagnose(replace(fit, responses=(robust,)))[0]
     assert found.left_out.n == 16
 

@@ -60,7 +60,36 @@ def test_a_gross_misreading_is_asked_about_and_kept(measure, lug_settings, at):
     assert found.surprise[6] < FAR
     assert found.sentences[0].startswith(f"W07 reads {y[6]:.3g} mm where the other welds say about")
     assert "It was kept." in found.sentences[0]
+    asked = [line for line in found.sentences if '`errors = "student t"` for depth in study.toml' in line]
+    assert asked == [line for line in found.sentences if "where the other welds say" in line][-1:]
+    assert asked[0].endswith("Chosen after the readings were seen, that has to be reported.")
     assert model.usable.n == 16
+
+
+def test_student_errors_take_a_misreading_out_of_the_fitted_mean(lug_study, lug_settings, make_results, at):
+    """The same misreading, asked about by the fit itself, and what is said of its influence is of that fit."""
+    y = made_readings(lug_settings, np.random.default_rng(1))
+    y[6] += 2.5
+    student = replace(lug_study.responses[0], errors="student t")
+    fits = {
+        response.errors: fit_measure(make_results(lug_study, lug_settings, {"depth": y}), response, seed=1)
+        for response in (lug_study.responses[0], student)
+    }
+    shift = {
+        errors: influence_on_measure(fit.model, NAMES, at, place="the middle", rng=np.random.default_rng(1))
+        for errors, fit in fits.items()
+    }
+    assert "W07" in shift["student t"].asked
+    assert shift["student t"].surprise[6] < shift["normal"].surprise[6]
+    model = fits["student t"].model
+    left = leave_each_out(model.nodes, y, len(model.surface.columns))
+    welded = model.surface.matrix(lug_study.coding.to_natural(lug_settings))
+    np.testing.assert_allclose(welded @ left.coefficients, model.fitted, atol=0.1)
+    np.testing.assert_allclose(welded @ left.without[6], model.fitted, atol=0.15)
+    assert np.abs(fits["normal"].model.fitted - model.fitted).max() > 0.4
+    said = [*fits["student t"].findings, *shift["student t"].sentences]
+    assert len([line for line in said if line.startswith("W07 reads")]) == 1
+    assert not any("errors =" in line for line in said)
 
 
 def test_shifts_are_counted_in_standard_errors(measure, lug_settings, at):
@@ -89,6 +118,7 @@ def test_a_weld_that_moves_the_answer_is_named_with_what_it_would_be(measure, lu
         rng=np.random.default_rng(1),
     )
     assert not calm.is_doubtful
+    assert not any("student t" in line for line in calm.sentences)
     assert calm.sentences[-1].startswith("No weld moves the fitted depth at the middle much: without")
     assert np.abs(calm.shift).max() < MUCH
     most = NAMES[int(np.argmax(np.abs(found.shift)))]

@@ -100,6 +100,22 @@ def test_leaving_one_out_is_leaving_a_group_of_one_out(surface, readings):
     assert_allclose(left.reading.scale[:, 9], one.scale[:, 0])
 
 
+def test_how_far_a_reading_was_trusted_does_not_make_it_look_foretold(surface, readings):
+    columns, X = surface
+    effects = lay_out_effects(X, columns.classes, plates=np.arange(16) // 2, blocks=np.zeros(16, int), grid=Grid())
+    error = np.linspace(0.7, 1.5, 16)
+    found = []
+    for own in (1.0, 15.0):
+        error[9] = own
+        nodes = make_nodes(effects, ScatterPrior(), error=error.copy())
+        left = leave_each_out(nodes, readings, X.shape[1])
+        one = predict_left_out(nodes, readings, np.array([9]))
+        assert_allclose(left.reading.scale[:, 9], one.scale[:, 0], rtol=1e-9)
+        found.append((one.weight[:, 0], one.location[:, 0], one.scale[:, 0], left.without[9]))
+    for trusted, doubted in zip(*found, strict=True):
+        assert_allclose(doubted, trusted, rtol=1e-6, atol=1e-9)
+
+
 def test_coefficients_without_a_weld_are_those_of_a_new_fit(surface, readings):
     columns, X = surface
     effects = lay_out_effects(X, columns.classes, plates=np.arange(16) // 2, blocks=np.zeros(16, int), grid=Grid())

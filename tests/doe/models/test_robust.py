@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,8 @@ from doe.coding import FloatArray
 from doe.models.fit import ResponseFit
 from doe.models.grid import ScatterPrior, lay_out_effects
 from doe.models.measure import MeasureModel, fit_measure
-from doe.models.robust import ROBUST_GRID, draw_robust
+from doe.models.responses import fit_responses
+from doe.models.robust import ROBUST_GRID, SCALE, draw_robust
 from doe.study.model import Study
 
 MakeResults = Callable[..., Results]
@@ -40,6 +42,12 @@ def test_student_errors_about_a_constant_agree_with_direct_integration() -> None
     assert found.weights[6] < 0.3 < found.weights[:6].min()
 
 
+def test_the_scale_is_that_of_student_errors_fitted_to_normal_readings() -> None:
+    z = stats.norm.ppf((np.arange(200_000) + 0.5) / 200_000)
+    _, _, scale = stats.t.fit(z, fdf=4, floc=0.0)
+    assert_allclose(scale**2, SCALE, atol=0.005)
+
+
 @pytest.fixture
 def readings(lug_settings: FloatArray) -> FloatArray:
     rng = np.random.default_rng(21)
@@ -47,7 +55,8 @@ def readings(lug_settings: FloatArray) -> FloatArray:
 
 
 def fit_depth(study: Study, coded: FloatArray, held: object, make_results: MakeResults, *, robust: bool) -> ResponseFit:
-    return fit_measure(make_results(study, coded, {"depth": held}), study.responses[0], seed=1, robust=robust)
+    response = replace(study.responses[0], errors="student t" if robust else "normal")
+    return fit_measure(make_results(study, coded, {"depth": held}), response, seed=1)
 
 
 def test_a_gross_misreading_pulls_less_and_is_asked_about(
@@ -72,6 +81,43 @@ def test_a_gross_misreading_pulls_less_and_is_asked_about(
     assert robust.numbers["third_order_share"] is None  # its grid has no such node
 
 
+def test_the_key_of_the_study_leads_to_student_errors(
+    lug_study: Study, lug_settings: FloatArray, readings: FloatArray, make_results: MakeResults
+) -> None:
+    """By way of every response's fit: a misreading moves the fitted mean less at every weld, and it is said."""
+    spoiled = readings.copy()
+    spoiled[4] += 3.0
+    moved, fits = {}, {}
+    for errors in ("normal", "student t"):
+        study = replace(lug_study, responses=(replace(lug_study.responses[0], errors=errors),))
+        sound, fit = (
+            fit_responses(make_results(study, lug_settings, {"depth": y})).responses[0] for y in (readings, spoiled)
+        )
+        assert isinstance(sound.model, MeasureModel)
+        assert isinstance(fit.model, MeasureModel)
+        moved[errors], fits[errors] = np.abs(fit.model.fitted - sound.model.fitted).max(), fit
+    assert moved["student t"] < 0.5 * moved["normal"]
+    said = [line for line in fits["student t"].assumptions if "Student’s t" in line]
+    assert len(said) == 1
+    assert "chosen after they were seen, it has to be reported" in said[0]
+    assert not any("Student" in line for line in (*fits["normal"].assumptions, fits["normal"].method))
+
+
+def test_the_handbooks_fit_says_that_it_takes_normal_errors(
+    lug_study: Study, lug_settings: FloatArray, readings: FloatArray, make_results: MakeResults
+) -> None:
+    response = replace(lug_study.responses[0], errors="student t")
+    study = replace(lug_study, responses=(response,))
+    fits = [
+        fit_responses(make_results(asked, lug_settings, {"depth": readings}), textbook=True).responses[0]
+        for asked in (study, lug_study)
+    ]
+    assert fits[0].terms == fits[1].terms
+    assert set(fits[0].findings) - set(fits[1].findings) == {
+        'The handbook’s fit of depth takes normal errors: `errors = "student t"` does not count in it.'
+    }
+
+
 def test_without_misreadings_the_robust_fit_agrees_with_the_plain_one(
     lug_study: Study, lug_settings: FloatArray, readings: FloatArray, make_results: MakeResults
 ) -> None:
@@ -80,6 +126,22 @@ def test_without_misreadings_the_robust_fit_agrees_with_the_plain_one(
     assert robust.settled
     for first, second in zip(plain.terms, robust.terms, strict=True):
         assert abs(first.estimate - second.estimate) < first.se
+
+
+def test_normal_welds_scatter_as_much_with_student_errors(
+    lug_study: Study, lug_settings: FloatArray, make_results: MakeResults
+) -> None:
+    """Forty-eight welds, each on its plate: the scale of Student's t would be a sixth less than their scatter."""
+    study = replace(lug_study, plan=replace(lug_study.plan, welds_per_plate=1))
+    coded = np.tile(lug_settings, (3, 1))
+    y = 2.2 + 0.5 * coded[:, 0] + 0.4 * coded[:, 1] + 0.15 * stats.norm.ppf((_shuffled(48) + 0.5) / 48)
+    found = [fit_depth(study, coded, y, make_results, robust=robust).numbers["spread"] for robust in (False, True)]
+    plain, robust = (spread["weld"] for spread in found if isinstance(spread, dict))
+    assert_allclose([plain, robust], 0.15, rtol=0.08)
+
+
+def _shuffled(n: int) -> FloatArray:
+    return np.random.default_rng(5).permutation(n).astype(float)
 
 
 def test_burn_throughs_are_completed_in_the_robust_fit_too(

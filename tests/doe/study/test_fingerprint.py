@@ -49,6 +49,7 @@ def test_the_wires_own_burn_off_counts(full: str) -> None:
         ("[claim]\nreliability = 0.90", "[claim]"),
         ("[plan]", '[plan]\npotential = "none"'),
         ("[plan]", "[plan]\nsecond_bead = false"),
+        ("full = 10.0", 'full = 10.0\nerrors = "normal"'),
     ],
 )
 def test_the_same_meaning_written_otherwise_has_the_same_fingerprint(full: str, old: str, new: str) -> None:
@@ -64,6 +65,7 @@ def test_the_same_meaning_written_otherwise_has_the_same_fingerprint(full: str, 
         ("step = 0.5", "step = 0.25"),
         ("[plan]", '[plan]\npotential = "third order"'),
         ("[plan]", "[plan]\nsecond_bead = true"),
+        ("full = 10.0", 'full = 10.0\nerrors = "student t"'),
         ("welds_per_plate = 2", "welds_per_plate = [2, 2, 2, 2, 1, 2, 2, 2, 2, 1]"),
         ("at_least = 1.2", "at_least = 1.3"),
         ("<= 15", "<= 15.5"),

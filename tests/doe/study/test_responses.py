@@ -39,6 +39,8 @@ def response(kind: str, body: str = "", name: str = "it") -> str:
         ("measure", 'expect_scatter = "../hinge-1"', Response("it", "measure", scatter_from="../hinge-1")),
         ("measure", 'expect_scatter = "..\\\\hinge 1"', Response("it", "measure", scatter_from="../hinge 1")),
         ("measure", 'unit = "in"\nexpect_scatter = "1/64 in"', Response("it", "measure", "in", expect_scatter=1 / 64)),
+        ("measure", 'errors = "student t"', Response("it", "measure", errors="student t")),
+        ("measure", 'errors = "normal"', Response("it", "measure")),
         ("count", 'per = "100 mm"', Response("it", "count", per_mm=100.0, per_text="100 mm")),
         (
             "count",
@@ -108,6 +110,9 @@ def test_a_response_without_a_requirement_is_welcome(parse: Parse) -> None:
             ".expect_scatter",
             "accepted is a number such as 0.3 .*“../old-study”",
         ),
+        ("measure", 'errors = "student"', ".errors", "accepted are normal, student t; did you mean “student t”"),
+        ("measure", "errors = 4", ".errors", "“4” is not accepted; write a text in quotes"),
+        ("count", 'per = "100 mm"\nerrors = "student t"', ".errors", "“errors” belongs to a measure"),
         ("count", "", ".per", 'a count needs the inspected length it refers to, such as per = "100 mm"'),
         ("count", "per = 100", ".per", '“100” has no unit; write it with one, such as "100 mm"'),
         ("count", 'per = "100"', ".per", "“100” has no unit"),

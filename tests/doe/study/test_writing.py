@@ -144,6 +144,16 @@ def test_a_cut_out_stands_beside_the_breaker_as_an_example() -> None:
     assert "never mixed with the breaker's" in text
 
 
+def test_the_commented_errors_become_student_errors() -> None:
+    text = study_text(NEW)
+    (found,) = [option for option in options(text) if option[1].startswith("errors")]
+    place, setting, comment = found
+    assert "report that it was after" in comment
+    assert parse_study(text).response("penetration").errors == "normal"
+    real = made_real(text, place, setting.replace("normal", "student t"))
+    assert parse_study(real).response("penetration").errors == "student t"
+
+
 def test_inches_stay_inches() -> None:
     study = parse_study(study_text(VARIANTS["in inches"]))
     depth = study.response("penetration")

@@ -183,6 +183,9 @@ def test_a_large_study_is_simulated_on_fewer_machines(fit):
     assert usual_machines(fit) == N_MACHINES
     many = replace(fit, responses=fit.responses * (LARGE_STUDY // fit.results.n_welds + 1))
     assert usual_machines(many) == FEW_MACHINES
+    first = fit.responses[0]
+    slow = replace(first, response=replace(first.response, errors="student t"))
+    assert usual_machines(replace(fit, responses=(slow, *fit.responses[1:]))) == FEW_MACHINES
 
 
 def test_the_same_fit_and_seed_give_the_same_plan(fit):

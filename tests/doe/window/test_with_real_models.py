@@ -55,6 +55,16 @@ def test_claimed_windows_are_good_on_virtual_welders(hinge, name):
     assert found
 
 
+def test_a_claim_says_that_errors_are_students_t(hinge):
+    asked = [replace(r, errors="student t") if r.kind == "measure" else r for r in hinge.responses]
+    window = welded_window(replace(hinge, responses=tuple(asked)), "no pores", 2)
+    said = [
+        line for line in window.to_dict()["assumptions"] if line.startswith("Errors of penetration are Student’s t")
+    ]
+    assert window.found
+    assert len(said) == 1
+
+
 def test_no_window_is_claimed_where_there_is_none(hinge):
     window = welded_window(hinge, "no window", 1)
     assert not window.found
