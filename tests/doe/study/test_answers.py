@@ -146,8 +146,8 @@ def test_what_is_not_required_stands_commented_out():
         text = study_text(read_answers(answers | {"must": must}, title="Hinge"))
         assert [r.name for r in parse_study(text).responses] == names
         everything = parse_study(text.replace("\n#  {", "\n  {"))
-        names = ["penetration", "porosity", "trip", "thermal cut-out", "root fused"]
-        assert [r.name for r in everything.responses] == names
+        all_names = ["penetration", "porosity", "trip", "thermal cut-out", "root fused"]
+        assert [r.name for r in everything.responses] == all_names
         assert [is_breaker(everything, r) for r in everything.responses] == [name == "trip" for name in names]
 
 
