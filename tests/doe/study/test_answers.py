@@ -148,7 +148,7 @@ def test_what_is_not_required_stands_commented_out():
         everything = parse_study(text.replace("\n#  {", "\n  {"))
         all_names = ["penetration", "porosity", "trip", "thermal cut-out", "root fused"]
         assert [r.name for r in everything.responses] == all_names
-        assert [is_breaker(everything, r) for r in everything.responses] == [name == "trip" for name in names]
+        assert [is_breaker(everything, r) for r in everything.responses] == [name == "trip" for name in all_names]
 
 
 def test_a_test_that_is_passed_or_not_can_be_asked_for():
