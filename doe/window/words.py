@@ -186,7 +186,6 @@ def window_sentences(window: Window, answer: Answer) -> list[str]:
         frequency_sentence(window.claim, single=answer.is_one_setting),
         best_sentence(study, best),
         claim_sentence(window, answer),
-        *answer.prior_lines,
     ]
     if answer.position == 1 and (rule := cool_down_sentence(window)):
         sentences.append(rule)
@@ -198,7 +197,7 @@ def window_sentences(window: Window, answer: Answer) -> list[str]:
             f"{bad} % of its settings fall short of {frequency(window.claim.reliability)}, none is expected below "
             f"{level(answer.working.floor)}."
         )
-    return [*sentences, *answer.findings, not_tested_sentence()]
+    return [*sentences, *answer.findings, *answer.prior_lines, not_tested_sentence()]
 
 
 def _whom(window: Window, answer: Answer) -> str:
