@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from doe.study.trips import whose_trips
 from doe.window.comparison import Comparison, Place, ResponseDifference
 from doe.window.words import at_least, box_words, frequency, level, value_words
 
@@ -82,11 +83,7 @@ def _line(comparison: Comparison, change: ResponseDifference) -> str:
         what = f"mean count of {response.name}" + (f" over {response.per_text}" if response.per_text else "")
     elif response.kind in {"trip", "pass"}:
         scale, unit, digits = 100.0, " points of 100", 0
-        what = (
-            f"chance that the supply holds{_for_how_long(change)} ({response.name})"
-            if response.kind == "trip"
-            else f"chance of {response.name}"
-        )
+        what = f"chance of {response.name}" if response.kind == "pass" else _holding(change)
     size, low, high = (round(scale * v, digits) for v in (change.difference, change.low, change.high))
     if size == low == high == 0.0:
         return f"  {what}: the same with {change.label} as with {first}."
@@ -99,9 +96,14 @@ def _line(comparison: Comparison, change: ResponseDifference) -> str:
     return f"  {what}: {size + 0.0:.{digits}f}{unit} {more} with {change.label} than with {first} ({band}){shown}."
 
 
-def _for_how_long(change: ResponseDifference) -> str:
-    """Say for how long the supply would hold."""
-    return "" if change.hold_s is None else f" for {change.hold_s:.3g} s"
+def _holding(change: ResponseDifference) -> str:
+    """Name the chance that nothing trips: of the supply, or of what else the response's name speaks of."""
+    name, long = change.response.name, "" if change.hold_s is None else f" for {change.hold_s:.3g} s"
+    return (
+        f"chance of no {name}{long}"
+        if whose_trips(change.response) == "other"
+        else f"chance that the supply holds{long} ({name})"
+    )
 
 
 def _what_else(comparison: Comparison) -> str:

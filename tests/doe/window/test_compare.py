@@ -437,6 +437,7 @@ def test_counts_chances_and_measures_are_told_in_their_own_words(bench):
         Response("penetration", "measure", "mm", at_least=1.0),
         Response("porosity", "count", per_mm=100.0, per_text="100 mm", at_most=2),
         Response("trip", "trip", hold_s=30.0),
+        Response("thermal cut-out", "trip", hold_s=30.0),
         Response("root fused", "pass"),
     )
     study = bench.study(responses=responses)
@@ -449,6 +450,7 @@ def test_counts_chances_and_measures_are_told_in_their_own_words(bench):
     assert "penetration: 0.50 mm less with the other than with" in words
     assert "mean count of porosity over 100 mm: 0.50 less with the other" in words
     assert "chance that the supply holds (trip): 50 points of 100 less" in words
+    assert "chance of no thermal cut-out: 50 points of 100 less" in words
     assert "chance of root fused: 50 points of 100 less" in words
     assert "-0" not in words
 
