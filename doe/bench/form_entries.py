@@ -7,8 +7,7 @@ from typing import Final, get_args
 
 from doe.bench.columns import Column
 from doe.bench.results import Status
-from doe.bench.root_depth import FROM_THE_ROOT, is_root_depth
-from doe.bench.zeros import can_miss_the_root
+from doe.bench.root_depth import FROM_THE_ROOT, can_miss_the_root, is_root_depth
 from doe.study.model import Factor, Response, Study
 from doe.study.trips import what_counts
 from doe.units import convert

@@ -10,6 +10,7 @@ import numpy as np
 
 from doe.bench.asking import question, question_of_all, shown_value, was_run
 from doe.bench.results import Counts, Measurement, Results, Trips
+from doe.bench.root_depth import is_depth
 from doe.coding import FloatArray
 from doe.errors import Fault
 from doe.study.model import Factor, Response
@@ -148,13 +149,6 @@ def response_heading(response: Response, cut: int = 1) -> str:
     """``penetration [mm]``, ``penetration 2 [mm]``."""
     words = response.name if cut == 1 else f"{response.name} {cut}"
     return f"{words} [{response.unit}]" if response.unit else words
-
-
-def is_depth(response: Response) -> bool:
-    """Whether a reading is a depth into the plate: legs and widths may well be larger than the plate is thick."""
-    words = ("penetr", "depth", "fusion")
-    named = response.full is not None or any(word in response.name.casefold() for word in words)
-    return named and _dimension(response.unit) == "length"
 
 
 def _tenth(value: float, limit: float) -> str:

@@ -9,8 +9,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from doe.bench.columns import plan_columns, results_columns
-from doe.bench.root_depth import is_root_depth
-from doe.bench.zeros import can_miss_the_root
+from doe.bench.root_depth import can_miss_the_root, is_root_depth
 from doe.planning.plan import Plan
 from doe.planning.table import plan_table, safe_cell
 from doe.study.model import Study

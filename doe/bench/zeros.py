@@ -13,7 +13,8 @@ import numpy as np
 
 from doe.bench.asking import question_of_all
 from doe.bench.results import BoolArray, Measurement, Results
-from doe.bench.slips import is_depth, response_heading
+from doe.bench.root_depth import can_miss_the_root
+from doe.bench.slips import response_heading
 from doe.errors import Fault
 from doe.study.model import Response
 
@@ -36,11 +37,6 @@ def hiding_zeros(measurement: Measurement, response: Response) -> BoolArray:
     if response.at_least is None or response.at_least <= 0.0 or (values < 0.0).any():
         return np.zeros(len(values), dtype=bool)
     return np.asarray((values == 0.0).any(axis=1))
-
-
-def can_miss_the_root(response: Response) -> bool:
-    """Whether a reading may be a minus: a depth of which more than 0 is asked."""
-    return response.kind == "measure" and is_depth(response) and (response.at_least or 0.0) > 0.0
 
 
 def zero_for_too_little(results: Results) -> Iterator[Fault]:

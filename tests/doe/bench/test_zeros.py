@@ -13,8 +13,9 @@ from doe.bench import read_results
 from doe.bench.columns import results_columns
 from doe.bench.form_entries import entry_of
 from doe.bench.results import Measurement
+from doe.bench.root_depth import can_miss_the_root
 from doe.bench.tables import results_table
-from doe.bench.zeros import can_miss_the_root, hiding_zeros, zero_for_too_little
+from doe.bench.zeros import hiding_zeros, zero_for_too_little
 from doe.errors import ResultsError
 from doe.planning.plan import Plan
 from doe.study.model import Response, Study
