@@ -9,7 +9,7 @@ import re
 import stat
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -365,8 +365,11 @@ def _clear_away_left_behind(target: Path) -> None:
     named = re.compile(re.escape(f".{target.name}.") + r"(\d+)-\d+\.tmp")
     for path in target.parent.iterdir():
         match = named.fullmatch(path.name)
-        if match and int(match[1]) != os.getpid() and path.stat().st_mtime < time.time() - _LEFT_BEHIND_S:
-            path.unlink(missing_ok=True)
+        if match is None or int(match[1]) == os.getpid():
+            continue
+        with suppress(FileNotFoundError):  # its process is alive, and has renamed it meanwhile
+            if path.stat().st_mtime < time.time() - _LEFT_BEHIND_S:
+                path.unlink(missing_ok=True)
 
 
 def _numbered(path: Path, count: int) -> Path:

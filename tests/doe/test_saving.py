@@ -334,6 +334,15 @@ def test_two_writers_at_once_leave_one_of_the_two_texts_whole(tmp_path: Path) ->
     assert only_files(tmp_path) == {"plan.csv"}
 
 
+def test_a_temporary_file_that_another_writer_has_renamed_meanwhile_is_no_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gone, listed = tmp_path / ".plan.csv.1-0.tmp", Path.iterdir
+    monkeypatch.setattr(Path, "iterdir", lambda folder: [*listed(folder), gone])
+    write_text(tmp_path / "plan.csv", "new")
+    assert (tmp_path / "plan.csv").read_text() == "new"
+
+
 def test_what_is_written_together_appears_at_the_end_in_the_order_of_writing(tmp_path: Path) -> None:
     (tmp_path / "plan.csv").write_text("old")
     with all_or_nothing():
